@@ -1,0 +1,65 @@
+"""Phone text made safe: bytes to lines for the parsers, any string to something printable."""
+
+import re
+import unicodedata
+from collections.abc import Iterator
+
+_NOISE = re.compile(r"^\* daemon (not running|started)\b.*$")
+_REFUSED = re.compile(
+    r"^(?:.*?: )?(Can't find service: .*|Permission Denial: .*|Error dumping service info.*"
+    r"|.*[Pp]ermission denied|.*: inaccessible or not found|.*No such file or directory)$"
+)
+_LONGEST_REFUSAL = 500
+
+
+def decode(body: bytes) -> str:
+    """The text of a reply: UTF-8, a mark at each undecodable byte, no byte-order mark."""
+    return body.decode("utf-8-sig", errors="replace")
+
+
+def lines_of(text: str) -> list[tuple[int, str]]:
+    """What `iter_lines` yields, as a list."""
+    return list(iter_lines(text))
+
+
+def iter_lines(text: str) -> Iterator[tuple[int, str]]:
+    r"""Numbered lines (from 1) without line ends; blank lines and adb's own noise are left out.
+
+    Only ``\n`` and ``\r\n`` end a line: form feeds and Unicode separators in a hostile string
+    do not.
+    """
+    start = 1 if text.startswith("\ufeff") else 0
+    number = 0
+    while start <= len(text):
+        end = text.find("\n", start)
+        end = len(text) if end == -1 else end
+        line = text[start:end].rstrip("\r")
+        number, start = number + 1, end + 1
+        if line.strip() and not (line.startswith("* daemon") and _NOISE.match(line)):
+            yield number, line
+
+
+def refusal(lines: list[tuple[int, str]]) -> str | None:
+    """The phone's own words if a short reply is a refusal instead of a dump, else None."""
+    for _, line in lines[:3]:
+        if len(line) > _LONGEST_REFUSAL:  # the pattern's time grows with the square of the length
+            continue
+        if (found := _REFUSED.match(line.strip())) is not None:
+            return printable(found.group(0))
+    return None
+
+
+def printable(text: str, limit: int = 80) -> str:
+    r"""One line that is safe on a terminal and in a message, at most `limit` characters.
+
+    Control, format (right-to-left marks, zero-width), surrogate, private and unassigned characters
+    and line separators become ``\x..``, ``\u....`` escapes; a longer text ends in an ellipsis.
+    """
+    shown = "".join(_escaped(char) for char in text[: limit + 1])
+    return shown if len(text) <= limit and len(shown) <= limit else shown[: limit - 1] + "…"
+
+
+def _escaped(char: str) -> str:
+    if unicodedata.category(char)[0] in "C" or unicodedata.category(char) in ("Zl", "Zp"):
+        return char.encode("unicode_escape", errors="surrogatepass").decode("ascii")
+    return char
