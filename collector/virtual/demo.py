@@ -8,8 +8,6 @@ import time
 from dataclasses import dataclass
 from pathlib import Path
 
-from parsers.schema import TrueEnergy
-from parsers.tables import write_table
 from rich.console import Console
 
 from collector.adb import AdbServer
@@ -33,6 +31,8 @@ from collector.virtual.loads import (
 )
 from collector.virtual.phone import VirtualPhone
 from parsers.runfolder import RunFolder
+from parsers.schema import TrueEnergy
+from parsers.tables import write_table
 
 TITLE = "Courier co-operative: which work phone lasts the shift?"
 AMBIENT_C = 22.0

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 import pytest
 
-from collector.adb import AdbServer
+from collector.adb import AdbServer, AdbStream
 from collector.adb_server import PrivateAdbServer
 from collector.errors import (
     PhoneGoneError,
@@ -66,6 +66,11 @@ def server(bench: tuple[VirtualFarm, Hosted, AdbServer]) -> AdbServer:
     return bench[2]
 
 
+def read_on(stream: AdbStream) -> None:
+    while True:
+        stream.read(5)
+
+
 def test_an_answer_is_whole(server: AdbServer, address: str) -> None:
     reply = server.phone(address).ask("both", 5)
     assert (reply.stdout, reply.stderr, reply.exit_code) == (b"out\x00\xff", b"err", 7)
@@ -117,8 +122,7 @@ def test_a_vanishing_phone_is_gone_and_comes_back(
         assert stream.read(5)
         farm.call(hosted.adbd.vanish)
         with pytest.raises(PhoneGoneError):
-            while True:
-                stream.read(5)
+            read_on(stream)
     with pytest.raises(PhoneGoneError):
         server.connect(address)
     farm.call(hosted.adbd.come_back)

@@ -1,4 +1,4 @@
-"""The on-phone loop under the shells it is written for: mksh, with nothing but toybox beside it."""
+"""The on-phone loop under the shell it is written for: mksh, with only toybox beside it."""
 
 import os
 import shutil

@@ -1,4 +1,4 @@
-"""The poller records every block, numbers on after a loss, and ends only for a reason it can name."""
+"""The poller records every block, numbers on after a loss, and ends for a reason it can name."""
 
 import threading
 from collections.abc import Callable, Iterator
@@ -63,7 +63,7 @@ class ScriptedPhone:
         index = next(self._left, None)
         if index is None:
             raise PhoneGoneError(self.serial, "stream")
-        first_seq = int(command.split("FIRST_SEQ=")[1].split()[0])
+        first_seq = int(command.split("FIRST_SEQ=")[1].split(maxsplit=1)[0])
         self.first_seqs.append(first_seq)
         self.streams.append(ScriptedStream(self._make(index, first_seq)))
         return self.streams[-1]

@@ -1,6 +1,7 @@
 """The virtual phone answers as a phone does, and its loop prints what the real script prints."""
 
 import asyncio
+import itertools
 import os
 import shutil
 import stat
@@ -178,7 +179,7 @@ def test_no_tick_in_suspend() -> None:
     )
     assert 20 < len(blocks) < 400, "asleep most of the time, a few ticks in each wake-up"
     handset = virtual.handset
-    for earlier, later in zip(blocks, blocks[1:], strict=False):
+    for earlier, later in itertools.pairwise(blocks):
         awake_s = handset.awake_s_at(later.boot_s) - handset.awake_s_at(earlier.boot_s)
         # Timers stand still in suspend: between ticks at most one period passes awake.
         assert awake_s <= 1.0 + 0.02
