@@ -19,7 +19,7 @@ _PORT_TRIES = 5
 _START_DEADLINE_S = 15.0
 _ANSWER_DEADLINE_S = 20.0
 _KILL_WAIT_S = 5.0
-_CONNECT_TRIES = 3
+_CONNECT_DEADLINE_S = 5.0
 _POLL_S = 0.02
 _LOG_TAIL_CHARS = 300
 
@@ -119,21 +119,22 @@ class PrivateAdbServer:
             PhoneRefusedError: the phone does not accept our key.
             ServerGoneError: the server does not answer.
         """
-        answer = ""
-        for _ in range(_CONNECT_TRIES):
+        until_s = time.monotonic() + _CONNECT_DEADLINE_S
+        while True:
             if self.states().get(address, "device") != "device":
                 self.disconnect(address)
             answer = self._ask(f"host:connect:{address}")
-            if answer.startswith("connected to"):
+            # "already" may be about an entry that just went or is not ready: the list tells.
+            unclear = answer.startswith("already connected to")
+            if unclear and self.states().get(address) == "device":
                 return
-            if not answer.startswith("already connected to"):
+            if not unclear or time.monotonic() > until_s:
                 break
-            # The entry may be one that is going at this moment: only the list tells.
-            if self.states().get(address) == "device":
-                return
+            time.sleep(_POLL_S)
         if answer.startswith("failed to authenticate"):
             raise PhoneRefusedError(address, answer)
-        raise PhoneGoneError(address, "connecting", answer)
+        if not answer.startswith("connected to"):
+            raise PhoneGoneError(address, "connecting", answer)
 
     def disconnect(self, address: str) -> None:
         """Forget a phone; one that is not listed is no error.

@@ -67,7 +67,7 @@ class LiveView:
             pad_edge=False,
         )
         table.add_column("phone")
-        for heading in ("level", "voltage", "battery", "readings", "last"):
+        for heading in ("level", "voltage", "warmth", "readings", "last"):
             table.add_column(heading, justify="right")
         table.add_column("state")
         for poller in self._pollers:

@@ -48,7 +48,12 @@ def start(bench: tuple[dict[str, VirtualPhone], dict[str, str]]) -> Iterator[Sta
     """Starts pollers; none outlives the test."""
     _, environment = bench
     started: list[subprocess.Popen[str]] = []
-    yield lambda out: started.append(launch(environment, out)) or started[-1]
+
+    def start_one(out: Path) -> subprocess.Popen[str]:
+        started.append(launch(environment, out))
+        return started[-1]
+
+    yield start_one
     for poller in started:
         if poller.returncode is None:
             poller.kill()

@@ -81,7 +81,7 @@ def run_loop(root: Path, settings: LoopSettings, n_blocks: int) -> tuple[list[Bl
     )
     assert process.stdout is not None
     assert process.stdin is not None
-    reader, blocks = BlockReader(), []
+    reader, blocks = BlockReader(), list[Block]()
     while len(blocks) < n_blocks:
         data = os.read(process.stdout.fileno(), 65536)
         assert data, process.stderr.read() if process.stderr else b""
@@ -136,7 +136,7 @@ def test_a_change_of_level_brings_the_battery_dump_at_once(phone_root: Path) -> 
         env={"PATH": str(phone_root / "bin"), "RUNDOWN_ROOT": str(phone_root)},
     )
     assert process.stdout is not None
-    reader, blocks = BlockReader(), []
+    reader, blocks = BlockReader(), list[Block]()
     while len(blocks) < 20:
         blocks += [b for _, b in reader.feed(os.read(process.stdout.fileno(), 65536))]
         if len(blocks) == 3:
