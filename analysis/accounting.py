@@ -1,0 +1,166 @@
+"""From a run to its energies: every phone, every segment, and what is left."""
+
+import numpy as np
+from scipy.stats import t as student
+
+from analysis.choose import best
+from analysis.errors import NothingRecordedError
+from analysis.estimate import Estimate, effective_n_free
+from analysis.findings import Findings
+from analysis.flow import flow
+from analysis.profile import Floats
+from analysis.recording import Recording, Run
+from analysis.report import Amount, EnergyReport, PhoneEnergy, SegmentEnergy, Traces
+from analysis.segments import Segment, Segments, cut
+from analysis.series import Series
+
+_COVERAGE = 0.95
+_MOST_POINTS = 600
+
+
+def energy(run: Run) -> EnergyReport:
+    """Energies of all phones of a run.
+
+    Raises:
+        NothingRecordedError: if no phone's readings allow any estimate.
+    """
+    phones, notes = [], list(run.notes)
+    for recording in run.recordings:
+        try:
+            phones.append(_phone(run, recording))
+        except NothingRecordedError as exc:
+            notes.append(str(exc))
+    if not phones:
+        raise NothingRecordedError(str(run.path), "; ".join(notes) or "no phones")
+    manifest = run.manifest
+    return EnergyReport(
+        run=manifest.run_id,
+        title=manifest.title,
+        phones=tuple(phones),
+        virtual=manifest.virtual,
+        interrupted=manifest.outcome is None,
+        began_utc=manifest.clocks.utc,
+        ambient_c=manifest.ambient_c,
+        tool_version=manifest.tool_version,
+        notes=(*notes, *run.tags.damage),
+    )
+
+
+def _phone(run: Run, recording: Recording) -> PhoneEnergy:
+    segments = cut(run, recording)
+    series = recording.series(border_u_s=segments.border_u_s)
+    estimate = best(series, segments.borders_s, where=recording.phone)
+    findings = Findings(recording, series, segments)
+    tagged = np.array([piece.tagged for piece in segments.pieces])
+    total = amount(estimate, np.ones(len(tagged)), segments)
+    rows = tuple(
+        _segment(number, piece, estimate, segments, findings, total)
+        for number, piece in enumerate(segments.pieces)
+        if piece.tagged
+    )
+    gauge = recording.entry.gauge
+    end = recording.entry.end
+    return PhoneEnergy(
+        phone=recording.phone,
+        gauge={
+            "current_unit": gauge.current_unit if gauge else None,
+            "current_sign": gauge.current_sign if gauge else None,
+            "counter": gauge.counter if gauge else "unknown",
+            "why": gauge.why if gauge else "",
+        },
+        segments=rows,
+        untagged=amount(estimate, (~tagged).astype(np.float64), segments),
+        total=total,
+        shut_off_utc=end.last_answer_utc if end and end.what == "shut_off" else None,
+        model=recording.entry.model,
+        capacity_mah=recording.entry.capacity_mah,
+        traces=_traces(series),
+        notes=(*recording.notes, *segments.notes, *estimate.notes, *findings.outside()),
+        true_total_mwh=findings.true_mwh(series.t_s[0], series.t_s[-1]),
+    )
+
+
+def amount(estimate: Estimate, weight: Floats, segments: Segments) -> Amount:
+    """The sum of some pieces (weight 1 or 0) with its 95 % interval."""
+    durations = np.array([piece.duration_s for piece in segments.pieces])
+    energy_mwh, u_mwh = estimate.summed(weight)
+    ratio = float(np.sum(weight * estimate.common_u_ratio * estimate.energy_mwh))
+    shared = float(np.hypot(ratio, np.sum(weight * estimate.common_u_mwh)))
+    chosen = weight > 0
+    if not chosen.any():
+        return Amount(
+            duration_s=0.0, energy_mwh=0.0, u_mwh=0.0, lo95_mwh=0.0, hi95_mwh=0.0, u_common_mwh=0.0
+        )
+    n_free = float(np.min(effective_n_free(estimate)[chosen]))
+    reach = float(student.ppf((1 + _COVERAGE) / 2, n_free)) * u_mwh
+    low = energy_mwh - reach
+    return Amount(
+        duration_s=float(weight @ durations),
+        energy_mwh=energy_mwh,
+        u_mwh=u_mwh,
+        lo95_mwh=max(low, 0.0) if energy_mwh >= 0 else low,
+        hi95_mwh=energy_mwh + reach,
+        u_common_mwh=shared,
+    )
+
+
+def _segment(
+    number: int,
+    piece: Segment,
+    estimate: Estimate,
+    segments: Segments,
+    findings: Findings,
+    total: Amount,
+) -> SegmentEnergy:
+    weight = np.zeros(len(segments.pieces))
+    weight[number] = 1.0
+    mine = amount(estimate, weight, segments)
+    start_c, mean_c, max_c = findings.temperatures_c(piece)
+    return SegmentEnergy(
+        segment=piece.name,
+        occurrence=piece.occurrence,
+        start_utc=piece.start_utc,
+        end_utc=piece.end_utc,
+        start_s=piece.start_s,
+        amount=mine,
+        method=estimate.method[number],
+        covered_ratio=float(estimate.covered_ratio[number]),
+        level_used_pct=findings.level_used_pct(piece),
+        share_ratio=mine.energy_mwh / total.energy_mwh if total.energy_mwh else None,
+        temperature_start_c=start_c,
+        temperature_mean_c=mean_c,
+        temperature_max_c=max_c,
+        screen_on_s=findings.screen_on_s(piece),
+        cut_short=piece.cut_short,
+        flags=(*piece.flags, *findings.flags(piece), *estimate.flags[number]),
+        facts=findings.facts(piece),
+        true_energy_mwh=findings.true_mwh(piece.start_s, piece.end_s),
+    )
+
+
+def _traces(series: Series) -> Traces:
+    span_s = float(series.t_s[-1] - series.t_s[0])
+    n_bins = max(1, min(_MOST_POINTS, int(span_s // 60)))
+    edges = np.linspace(series.t_s[0], series.t_s[-1], n_bins + 1)
+    middle = (edges[:-1] + edges[1:]) / 2
+    if series.has("current_ma") and series.has("voltage_mv"):
+        seen = flow(series)
+        read_s = np.diff(seen.total(np.where(seen.measured, seen.width_s, 0.0), edges))
+        power = np.diff(seen.energy_mwh(edges)) / np.diff(edges) * 3600
+        power = np.where(read_s > 0, power, np.nan)
+    else:
+        power = np.full(n_bins, np.nan)
+    return Traces(
+        t_s=middle,
+        level_pct=_binned(series, "level_pct", edges),
+        power_mw=power,
+        temperature_c=_binned(series, "temperature_c", edges),
+    )
+
+
+def _binned(series: Series, quantity: str, edges: Floats) -> Floats:
+    times, values = series.known(quantity)
+    sums, _ = np.histogram(times, bins=edges, weights=values)
+    counts, _ = np.histogram(times, bins=edges)
+    means: Floats = np.divide(sums, counts, out=np.full(len(sums), np.nan), where=counts > 0)
+    return means

@@ -1,0 +1,63 @@
+"""What can go wrong between tables and energies, by what the caller can do about it."""
+
+from parsers.errors import RundownError
+
+
+class AnalysisError(RundownError):
+    """Base of every error that this package raises itself; by default the data are at fault."""
+
+
+class NothingRecordedError(AnalysisError):
+    """There is not enough to work on: record for longer, or rebuild the tables.
+
+    Attributes:
+        where: the run or the phone.
+    """
+
+    def __init__(self, where: str, reason: str) -> None:
+        self.where = where
+        super().__init__(
+            f"{where}: {reason}; rebuild the tables with `rundown tidy`, or record again"
+        )
+
+
+class TableDamagedError(AnalysisError):
+    """A table of the run does not hold what the format promises: rebuild it.
+
+    Attributes:
+        path: the file or folder.
+    """
+
+    def __init__(self, path: str, reason: str) -> None:
+        self.path = path
+        super().__init__(reason)
+
+
+class SeriesError(AnalysisError):
+    """Arrays that do not make a series: correct the input.
+
+    Attributes:
+        column: the array at fault.
+    """
+
+    exit_code = 2
+
+    def __init__(self, column: str, reason: str) -> None:
+        self.column = column
+        super().__init__(f"{column}: {reason}")
+
+
+class CannotEstimateError(AnalysisError):
+    """A method was asked about a series that lacks what it needs: choose another method.
+
+    Attributes:
+        method: name of the estimator.
+        missing: what the series lacks.
+    """
+
+    exit_code = 2
+
+    def __init__(self, method: str, missing: str) -> None:
+        self.method = method
+        self.missing = missing
+        super().__init__(f"{method}: the series has no {missing}; use another method")

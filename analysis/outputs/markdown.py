@@ -1,0 +1,63 @@
+"""Energies as Markdown."""
+
+import re
+
+from analysis.outputs import wording
+from analysis.ranking import rank
+from analysis.report import EnergyReport, PhoneEnergy
+from parsers.text import printable
+
+FILE_NAME = "energy.md"
+_SPECIAL = re.compile(r"([\\`*_{}\[\]<>()#+!|~&-])")
+
+
+def render(report: EnergyReport) -> str:
+    """One table per phone, the answer before and what needs attention after."""
+    several = wording.repeated(report)
+    parts = [f"# {_safe(wording.title(report))}", ""]
+    answers = [wording.sentence(r, several=r.segment in several) for r in rank(report)]
+    parts += [f"- {_safe(answer)}" for answer in answers]
+    for phone in report.phones:
+        parts += ["", *_phone(report, phone)]
+    parts += ["", "Energy taken out of the battery; in brackets a 95 % interval."]
+    parts += ["", *(f"- {limit}" for limit in wording.LIMITS)]
+    if report.virtual:
+        parts += ["", wording.VIRTUAL]
+    return "\n".join(parts) + "\n"
+
+
+def _phone(report: EnergyReport, phone: PhoneEnergy) -> list[str]:
+    several = wording.repeated(report)
+    true_head, true_rule = ("| true mWh ", "|---:") if report.virtual else ("", "")
+    lines = [
+        f"## {_safe(phone.phone)}",
+        "",
+        f"| segment | time | mWh | mW | level used, % | max °C {true_head}|",
+        f"|---|---:|---:|---:|---:|---:{true_rule}|",
+    ]
+    for segment in phone.segments:
+        name = wording.segment_name(
+            segment.segment, segment.occurrence, several=segment.segment in several
+        )
+        true = f"| {wording.number(segment.true_energy_mwh)} " if report.virtual else ""
+        lines.append(
+            f"| {_safe(name)} | {wording.duration_text(segment.amount.duration_s)} "
+            f"| {wording.energy_text(segment.amount)} ({wording.interval_text(segment.amount)}) "
+            f"| {wording.number(segment.amount.mean_power_mw, 0)} "
+            f"| {wording.percent_text(segment)} "
+            f"| {wording.number(segment.temperature_max_c)} {true}|"
+        )
+    for name, amount in (("untagged", phone.untagged), ("total", phone.total)):
+        true = f"| {wording.number(phone.true_total_mwh)} " if name == "total" else "| "
+        lines.append(
+            f"| {name} | {wording.duration_text(amount.duration_s)} "
+            f"| {wording.energy_text(amount)} ({wording.interval_text(amount)}) "
+            f"| {wording.number(amount.mean_power_mw, 0)} | | {true if report.virtual else ''}|"
+        )
+    flags = [f"{s.segment}: {flag}" for s in phone.segments for flag in s.flags]
+    noted = [*phone.notes, *flags]
+    return lines + ([""] if noted else []) + [f"- {_safe(printable(note, 300))}" for note in noted]
+
+
+def _safe(text: str) -> str:
+    return _SPECIAL.sub(r"\\\1", text)

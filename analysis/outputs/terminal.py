@@ -1,0 +1,84 @@
+"""Energies as tables on a terminal."""
+
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+
+from analysis.outputs import wording
+from analysis.ranking import rank
+from analysis.report import Amount, EnergyReport, PhoneEnergy, SegmentEnergy
+from parsers.text import printable
+
+WIDTH = 100
+"""Columns that the tables need; output that goes to a file or a pipe gets as many."""
+
+
+def show(report: EnergyReport, console: Console) -> None:
+    """Prints one table per phone, then the answer, then what needs attention."""
+    console.print(f"[bold]{escape(wording.title(report))}[/]", highlight=False)
+    for phone in report.phones:
+        console.print(_table(report, phone))
+    several = wording.repeated(report)
+    for ranking in rank(report):
+        said = wording.sentence(ranking, several=ranking.segment in several)
+        console.print(escape(said), highlight=False)
+    if report.virtual:
+        console.print(wording.VIRTUAL, style="dim", highlight=False)
+    for line in _attention(report):
+        console.print(f"[bold]![/] {escape(line)}", highlight=False)
+
+
+def _table(report: EnergyReport, phone: PhoneEnergy) -> Table:
+    table = Table(title=escape(phone.phone), title_justify="left", box=None, pad_edge=False)
+    table.add_column("segment", ratio=1, overflow="fold", min_width=14)
+    for column in ("time", "mWh", "95 % interval", "mW", "% used", "max °C"):
+        table.add_column(column, justify="right", no_wrap=True)
+    if report.virtual:
+        table.add_column("true mWh", justify="right", no_wrap=True, style="dim")
+    several = wording.repeated(report)
+    for segment in phone.segments:
+        name = wording.segment_name(
+            segment.segment, segment.occurrence, several=segment.segment in several
+        )
+        marks = (" †" if segment.cut_short else "") + (" !" if segment.flags else "")
+        table.add_row(*_cells(report, escape(name) + marks, segment.amount, segment))
+    table.add_row(*_cells(report, "[dim]untagged[/]", phone.untagged, None))
+    cells = _cells(report, "[bold]total[/]", phone.total, None)
+    if report.virtual:
+        cells[-1] = wording.number(phone.true_total_mwh, wording.digits_for(phone.total.u_mwh))
+    table.add_row(*cells)
+    return table
+
+
+def _cells(
+    report: EnergyReport, name: str, amount: Amount, segment: SegmentEnergy | None
+) -> list[str]:
+    cells = [
+        name,
+        wording.duration_text(amount.duration_s),
+        wording.energy_text(amount),
+        wording.interval_text(amount),
+        wording.number(amount.mean_power_mw, wording.digits_for(amount.power_u_mw)),
+        wording.percent_text(segment) if segment else "",
+        wording.number(segment.temperature_max_c) if segment else "",
+    ]
+    if report.virtual:
+        true_mwh = segment.true_energy_mwh if segment else None
+        digits = wording.digits_for(amount.u_mwh)
+        cells.append(wording.number(true_mwh, digits) if segment else "")
+    return cells
+
+
+def _attention(report: EnergyReport) -> list[str]:
+    lines = [printable(note, 300) for note in report.notes]
+    if report.interrupted:
+        lines.append("the run was interrupted: nobody ended it in order")
+    several = wording.repeated(report)
+    for phone in report.phones:
+        lines += [f"{phone.phone}: {printable(note, 300)}" for note in phone.notes]
+        for segment in phone.segments:
+            name = wording.segment_name(
+                segment.segment, segment.occurrence, several=segment.segment in several
+            )
+            lines += [f"{phone.phone}, {name}: {printable(flag, 300)}" for flag in segment.flags]
+    return lines

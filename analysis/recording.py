@@ -1,0 +1,208 @@
+"""A run read from its folder: manifest, tags, and each phone's readings on one time axis."""
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from analysis.clock import PhoneClock, fit_session
+from analysis.errors import NothingRecordedError, TableDamagedError
+from analysis.profile import Floats
+from analysis.series import Series
+from parsers.errors import RunFolderError
+from parsers.runfolder import Manifest, PhoneEntry, RunFolder
+from parsers.tables import read_table
+from parsers.tags import Tags, read_tags
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recording:
+    """What was recorded of one phone.
+
+    Attributes:
+        entry: what the manifest says of it.
+        readings: rows of the table in the order of time, with `t_s` (see `PhoneClock`) and
+            `taken_utc`, the computer's wall clock when the reading was taken, not when it came.
+        context: what changed around the battery, in the order of time, with `t_s`.
+        clock: how its time axis hangs together with the computer's clock.
+        truth: true cumulative energy at moments, for a virtual phone; None for a real one.
+        notes: what was odd about the data, in sentences.
+    """
+
+    entry: PhoneEntry
+    readings: pd.DataFrame
+    context: pd.DataFrame
+    clock: PhoneClock
+    truth: tuple[Floats, Floats] | None = None
+    notes: tuple[str, ...] = ()
+
+    @property
+    def phone(self) -> str:
+        """Label."""
+        return self.entry.label
+
+    def series(self, border_u_s: float = 0.0) -> Series:
+        """The readings as arrays, with the standard uncertainty of a border on their axis."""
+        frame = self.readings
+        plugged = frame["plugged"].astype("boolean").ffill().fillna(value=False)
+        return Series.from_arrays(
+            t_s=frame["t_s"].to_numpy(),
+            voltage_mv=_floats(frame["voltage_mv"]),
+            current_ma=_floats(frame["current_ma"]),
+            counter_mah=_floats(frame["charge_counter_mah"]),
+            level_pct=_floats(frame["level_pct"]),
+            temperature_c=_floats(frame["temperature_c"]),
+            awake_s=_across_sessions(frame),
+            plugged=plugged.to_numpy(dtype=bool),
+            trusted=frame["trusted"].to_numpy(dtype=bool),
+            capacity_mah=self.entry.capacity_mah,
+            clock_u_s=border_u_s,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Run:
+    """A run, read.
+
+    Attributes:
+        path: its folder.
+        manifest: `run.json`.
+        tags: what the user marked.
+        recordings: one per phone with readings, in the order of the manifest.
+        notes: what was odd about the run as a whole.
+    """
+
+    path: Path
+    manifest: Manifest
+    tags: Tags
+    recordings: tuple[Recording, ...]
+    notes: tuple[str, ...] = ()
+
+
+def load(path: Path) -> Run:
+    """Reads a run folder.
+
+    Raises:
+        RunFolderError: if it is not a run.
+        TableDamagedError: if a table cannot be read.
+        NothingRecordedError: if no phone has two readings.
+    """
+    folder = RunFolder(Path(path))
+    manifest = folder.read_manifest()
+    tables = {name: _frame(folder, name) for name in ("readings", "context", "truth")}
+    recordings, notes = [], []
+    for entry in manifest.phones:
+        mine = {n: frame[frame["phone"] == entry.label] for n, frame in tables.items()}
+        if len(mine["readings"]) < 2:
+            notes.append(f"{entry.label}: nothing recorded")
+            continue
+        recordings.append(_recording(manifest, entry, mine))
+    if not recordings:
+        raise NothingRecordedError(str(folder.path), "no phone has readings")
+    return Run(
+        path=folder.path,
+        manifest=manifest,
+        tags=read_tags(folder.tags_path),
+        recordings=tuple(recordings),
+        notes=tuple(notes),
+    )
+
+
+def _frame(folder: RunFolder, table: str) -> pd.DataFrame:
+    path = folder.tables / table
+    if not path.exists():
+        return pd.DataFrame(columns=["phone"])
+    try:
+        frame: pd.DataFrame = read_table(path).to_pandas()
+    except RunFolderError as exc:
+        raise TableDamagedError(exc.path, str(exc)) from exc
+    return frame
+
+
+def _recording(
+    manifest: Manifest, entry: PhoneEntry, tables: dict[str, pd.DataFrame]
+) -> Recording:
+    rows = tables["readings"]
+    usable = rows[np.isfinite(rows["boot_s"]) & np.isfinite(rows["host_s"])]
+    frame = usable.drop_duplicates(["boot_id", "seq"])
+    notes = []
+    if len(frame) < len(rows):
+        notes.append(f"{len(rows) - len(frame)} readings were double or without a time; left out")
+    clock, frame = _on_one_axis(frame, manifest.clocks.host_s)
+    if len(clock.sessions) > 1:
+        notes.append(f"the phone restarted {len(clock.sessions) - 1} times")
+    return Recording(
+        entry=entry,
+        readings=frame,
+        context=_context_on_axis(tables["context"], frame, clock),
+        clock=clock,
+        truth=_truth(tables["truth"], clock),
+        notes=tuple(notes),
+    )
+
+
+def _on_one_axis(frame: pd.DataFrame, origin_host_s: float) -> tuple[PhoneClock, pd.DataFrame]:
+    """Sessions laid one after the other by the computer's clock; within each, by the phone's."""
+    parts = sorted(
+        (
+            (str(boot_id), part.sort_values("boot_s").drop_duplicates("boot_s"))
+            for boot_id, part in frame.groupby("boot_id", sort=False)
+        ),
+        key=lambda item: float((item[1]["host_s"] - item[1]["boot_s"]).min()),
+    )
+    sessions, frames, end_s = [], [], -np.inf
+    for boot_id, part in parts:
+        session = fit_session(
+            boot_id,
+            part["boot_s"].to_numpy(dtype=np.float64),
+            part["host_s"].to_numpy(dtype=np.float64),
+            origin_host_s,
+            end_s,
+        )
+        t_s = session.boot_s + session.shift_s
+        end_s = float(t_s[-1]) + 1e-3
+        sessions.append(session)
+        late = pd.to_timedelta(part["host_s"].to_numpy() - session.host_s, unit="s")
+        frames.append(part.assign(t_s=t_s, taken_utc=part["host_utc"] - late.round("us")))
+    return PhoneClock(sessions=tuple(sessions)), pd.concat(frames, ignore_index=True)
+
+
+def _context_on_axis(
+    context: pd.DataFrame, readings: pd.DataFrame, clock: PhoneClock
+) -> pd.DataFrame:
+    """Changes with `t_s`; with several sessions, each by the last one that had begun by then."""
+    if not len(context):
+        return pd.DataFrame({"t_s": [], "name": [], "value": []})
+    begun = readings.groupby("boot_id", sort=False)["host_utc"].min()
+    begins = [begun[session.boot_id] for session in clock.sessions]
+    number = np.searchsorted(np.array(begins), context["host_utc"].to_numpy(), side="right") - 1
+    shifts = np.array([session.shift_s for session in clock.sessions])
+    t_s = context["boot_s"].to_numpy(dtype=np.float64) + shifts[np.maximum(number, 0)]
+    return context.assign(t_s=t_s).sort_values("t_s", kind="stable", ignore_index=True)
+
+
+def _truth(truth: pd.DataFrame, clock: PhoneClock) -> tuple[Floats, Floats] | None:
+    """True energy on the axis; the table does not tell boot sessions apart."""
+    if len(truth) < 2 or len(clock.sessions) != 1:
+        return None
+    mine = truth.sort_values("boot_s")
+    return _floats(mine["boot_s"]) + clock.sessions[0].shift_s, _floats(mine["energy_mwh"])
+
+
+def _floats(column: "pd.Series[float]") -> Floats:
+    return np.asarray(column.to_numpy(dtype=np.float64, na_value=np.nan), dtype=np.float64)
+
+
+def _across_sessions(frame: pd.DataFrame) -> Floats:
+    """Awake time on one clock: between two sessions the phone counts as awake, it was off."""
+    awake_s = _floats(frame["awake_s"]).copy()
+    t_s = frame["t_s"].to_numpy()
+    for boot_id in frame["boot_id"].unique()[1:]:
+        first = int(np.argmax((frame["boot_id"] == boot_id).to_numpy()))
+        before = np.flatnonzero(np.isfinite(awake_s[:first]))
+        after = first + np.flatnonzero(np.isfinite(awake_s[first:]))
+        if len(before) and len(after):
+            one, two = before[-1], after[0]
+            awake_s[first:] += awake_s[one] + (t_s[two] - t_s[one]) - awake_s[two]
+    return awake_s

@@ -1,0 +1,243 @@
+"""Energies of a run, ready to be shown: dataclasses, and their JSON form."""
+
+import math
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+
+from analysis.profile import Floats
+
+SCHEMA = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Amount:
+    """An energy over some time.
+
+    Attributes:
+        duration_s: by the phone's clock.
+        energy_mwh: positive when taken out of the battery.
+        u_mwh: combined standard uncertainty.
+        lo95_mwh: lower end of the 95 % interval, not below 0 on battery.
+        hi95_mwh: upper end of the 95 % interval.
+        u_common_mwh: part of `u_mwh` shared by all segments of the phone.
+    """
+
+    duration_s: float
+    energy_mwh: float
+    u_mwh: float
+    lo95_mwh: float
+    hi95_mwh: float
+    u_common_mwh: float
+
+    @property
+    def mean_power_mw(self) -> float:
+        """Over the duration."""
+        return self.energy_mwh / self.duration_s * 3600 if self.duration_s > 0 else math.nan
+
+    @property
+    def power_u_mw(self) -> float:
+        """Standard uncertainty of the mean power."""
+        return self.u_mwh / self.duration_s * 3600 if self.duration_s > 0 else math.nan
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SegmentEnergy:
+    """What one segment took.
+
+    Attributes:
+        segment: its name, untrusted text.
+        occurrence: from 1, counting equal names.
+        start_utc: wall clock of the computer.
+        end_utc: wall clock of the computer.
+        start_s: on the phone's time axis.
+        amount: energy and doubt.
+        method: how it was found.
+        covered_ratio: share of the time that was measured.
+        level_used_pct: points of the level shown; None if it was not read.
+        share_ratio: of the phone's total; None without a total.
+        temperature_start_c: of the battery; None if it was not read, as below.
+        temperature_mean_c: weighted with time.
+        temperature_max_c: highest reading.
+        screen_on_s: None if the screen was not looked at.
+        cut_short: the recording ended before the segment did.
+        flags: what needs attention, in sentences.
+        facts: what is worth knowing and no cause for doubt, in sentences.
+        true_energy_mwh: of a virtual phone; None for a real one.
+    """
+
+    segment: str
+    occurrence: int
+    start_utc: datetime
+    end_utc: datetime
+    start_s: float
+    amount: Amount
+    method: str
+    covered_ratio: float
+    level_used_pct: float | None
+    share_ratio: float | None
+    temperature_start_c: float | None
+    temperature_mean_c: float | None
+    temperature_max_c: float | None
+    screen_on_s: float | None
+    cut_short: bool
+    flags: tuple[str, ...]
+    facts: tuple[str, ...] = ()
+    true_energy_mwh: float | None = None
+
+    @property
+    def end_s(self) -> float:
+        """On the phone's time axis."""
+        return self.start_s + self.amount.duration_s
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Traces:
+    """Curves for charts, thinned out to one point a minute or so.
+
+    Attributes:
+        t_s: middle of each stretch on the phone's time axis, (n,).
+        level_pct: mean level, NaN where not read, (n,).
+        power_mw: mean power out of the battery, NaN where nothing was measured, (n,).
+        temperature_c: mean battery temperature, NaN where not read, (n,).
+    """
+
+    t_s: Floats
+    level_pct: Floats
+    power_mw: Floats
+    temperature_c: Floats
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhoneEnergy:
+    """What one phone took.
+
+    Attributes:
+        phone: label.
+        gauge: unit, sign and kind of its raw integers, and the evidence.
+        segments: in the order of time.
+        untagged: all time that was not marked.
+        total: first to last reading.
+        shut_off_utc: last answer before it shut off; None unless there is evidence that it did.
+        model: as the phone says, untrusted text.
+        capacity_mah: stated.
+        traces: for charts.
+        notes: what concerns the phone as a whole, in sentences.
+        true_total_mwh: of a virtual phone; None for a real one.
+    """
+
+    phone: str
+    gauge: dict[str, Any]
+    segments: tuple[SegmentEnergy, ...]
+    untagged: Amount
+    total: Amount
+    shut_off_utc: datetime | None
+    model: str
+    capacity_mah: float | None
+    traces: Traces
+    notes: tuple[str, ...]
+    true_total_mwh: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EnergyReport:
+    """What all phones of a run took.
+
+    Attributes:
+        run: its id.
+        title: the user's words, untrusted text.
+        phones: in the order of the manifest.
+        virtual: the phones were virtual.
+        interrupted: the run has no outcome.
+        began_utc: wall clock of the computer.
+        ambient_c: room temperature as stated.
+        tool_version: version that recorded the run.
+        notes: what concerns the run as a whole, in sentences.
+    """
+
+    run: str
+    title: str
+    phones: tuple[PhoneEnergy, ...]
+    virtual: bool
+    interrupted: bool
+    began_utc: datetime
+    ambient_c: float | None
+    tool_version: str
+    notes: tuple[str, ...] = field(default=())
+
+    @property
+    def needs_attention(self) -> bool:
+        """Whether anything is flagged."""
+        flagged = any(s.flags for p in self.phones for s in p.segments)
+        return flagged or self.interrupted or bool(self.notes)
+
+
+def to_json(report: EnergyReport) -> dict[str, Any]:
+    """The report as plain values; numbers are not rounded, absent ones are None."""
+    return {
+        "schema": SCHEMA,
+        "run": report.run,
+        "phones": [_phone_json(phone) for phone in report.phones],
+    }
+
+
+def _phone_json(phone: PhoneEnergy) -> dict[str, Any]:
+    return {
+        "phone": phone.phone,
+        "gauge": phone.gauge,
+        "segments": [segment_json(segment) for segment in phone.segments],
+        "untagged": {
+            "duration_s": phone.untagged.duration_s,
+            "energy_mwh": phone.untagged.energy_mwh,
+        },
+        "total": {
+            "duration_s": phone.total.duration_s,
+            "energy_mwh": phone.total.energy_mwh,
+            "energy_u_mwh": phone.total.u_mwh,
+            "shut_off_utc": None if phone.shut_off_utc is None else utc_text(phone.shut_off_utc),
+        },
+    }
+
+
+def segment_json(segment: SegmentEnergy) -> dict[str, Any]:
+    """One segment as plain values."""
+    amount = segment.amount
+    values: dict[str, Any] = {
+        "segment": segment.segment,
+        "occurrence": segment.occurrence,
+        "start_utc": utc_text(segment.start_utc),
+        "end_utc": utc_text(segment.end_utc),
+        "duration_s": amount.duration_s,
+        "energy_mwh": amount.energy_mwh,
+        "energy_u_mwh": amount.u_mwh,
+        "energy_lo95_mwh": amount.lo95_mwh,
+        "energy_hi95_mwh": amount.hi95_mwh,
+        "energy_u_common_mwh": amount.u_common_mwh,
+        "mean_power_mw": amount.mean_power_mw,
+        "level_used_pct": segment.level_used_pct,
+        "share_ratio": segment.share_ratio,
+        "method": segment.method,
+        "covered_ratio": segment.covered_ratio,
+        "temperature_start_c": segment.temperature_start_c,
+        "temperature_mean_c": segment.temperature_mean_c,
+        "temperature_max_c": segment.temperature_max_c,
+        "screen_on_s": segment.screen_on_s,
+        "cut_short": segment.cut_short,
+        "flags": [*segment.flags, *segment.facts],
+    }
+    if segment.true_energy_mwh is not None:
+        values["true_energy_mwh"] = segment.true_energy_mwh
+    return {key: _plain(value) for key, value in values.items()}
+
+
+def utc_text(moment: datetime) -> str:
+    """ISO 8601 to the millisecond, with Z."""
+    return moment.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, float | np.floating):
+        return float(value) if math.isfinite(value) else None
+    return value

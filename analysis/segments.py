@@ -1,0 +1,206 @@
+"""What the user marked, cut out of one phone's recording."""
+
+from collections import Counter
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+import numpy as np
+
+from analysis.profile import Floats
+from analysis.recording import Recording, Run
+from parsers.tags import TaggedSegment, TagRecord, resolve
+
+UNTAGGED = "untagged"
+_HAND_U_S = 0.29
+"""A moment given by wall clock to the second: rectangular, +- 0.5 s."""
+
+_LEAST_S = 1e-3
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Segment:
+    """A stretch of one phone's recording.
+
+    Attributes:
+        name: what was done; `untagged` where nothing was marked.
+        occurrence: from 1, counting equal names; 0 for untagged stretches.
+        start_s: on the phone's time axis.
+        end_s: on the phone's time axis.
+        start_utc: wall clock of the computer.
+        end_utc: wall clock of the computer.
+        cut_short: the recording ended before the segment did.
+        flags: what a reader must know.
+    """
+
+    name: str
+    occurrence: int
+    start_s: float
+    end_s: float
+    start_utc: datetime
+    end_utc: datetime
+    cut_short: bool = False
+    flags: tuple[str, ...] = ()
+
+    @property
+    def tagged(self) -> bool:
+        """Whether the user marked it."""
+        return self.occurrence > 0
+
+    @property
+    def duration_s(self) -> float:
+        """By the phone's clock."""
+        return self.end_s - self.start_s
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Segments:
+    """A recording cut into pieces that leave nothing out.
+
+    Attributes:
+        pieces: tagged and untagged stretches in the order of time, each ending where the next
+            begins, from the first reading to the last.
+        border_u_s: largest standard uncertainty of a border.
+        notes: what could not be cut as marked, in sentences.
+    """
+
+    pieces: tuple[Segment, ...]
+    border_u_s: float
+    notes: tuple[str, ...] = ()
+
+    @property
+    def borders_s(self) -> Floats:
+        """Ends of the pieces, (m + 1,)."""
+        return np.array([self.pieces[0].start_s, *(piece.end_s for piece in self.pieces)])
+
+
+def cut(run: Run, recording: Recording) -> Segments:
+    """Cuts one phone's recording at the tags that concern it.
+
+    A segment that begins inside another ends the other, so that every moment counts once.
+    """
+    axis = _Axis(recording)
+    marked, uncertainties, notes = [], [], []
+    seen: Counter[str] = Counter()
+    for tag in resolve(run.tags.records):
+        if tag.phone not in (None, recording.phone):
+            continue
+        seen[tag.name] += 1
+        segment, u_s = axis.segment(tag, seen[tag.name])
+        if segment.end_s - segment.start_s < _LEAST_S:
+            why = "lies outside the recording" if u_s is None else "has no duration"
+            notes.append(f"segment '{tag.name}' no. {segment.occurrence} {why}; left out")
+            continue
+        marked.append(segment)
+        uncertainties.append(u_s or 0.0)
+    apart, lost = _one_at_a_time(sorted(marked, key=lambda s: s.start_s), axis)
+    return Segments(
+        pieces=tuple(_filled(apart, axis)),
+        border_u_s=max(uncertainties, default=0.0),
+        notes=(*notes, *lost),
+    )
+
+
+class _Axis:
+    """A recording's time axis, with its ends."""
+
+    def __init__(self, recording: Recording) -> None:
+        self._clock = recording.clock
+        self._t_s = recording.readings["t_s"].to_numpy(dtype=np.float64)
+        self._utc = recording.readings["taken_utc"]
+        self.first_s, self.last_s = float(self._t_s[0]), float(self._t_s[-1])
+        self._patience_s = 2.5 * float(np.quantile(np.diff(self._t_s), 0.25))
+
+    def utc(self, t_s: float) -> datetime:
+        """Wall clock of the computer at a moment of the axis."""
+        nearest = int(np.argmin(np.abs(self._t_s - t_s)))
+        stamp = self._utc.iloc[nearest] + np.timedelta64(
+            round((t_s - self._t_s[nearest]) * 1e6), "us"
+        )
+        moment: datetime = stamp.to_pydatetime()
+        return moment
+
+    def moment(self, record: TagRecord) -> tuple[float, float]:
+        """Where a tag lies on the axis, and its standard uncertainty, s."""
+        if record.at_host_s is not None:
+            return self._clock.from_host(record.at_host_s)
+        apart_s = (self._utc - record.at_utc).dt.total_seconds().to_numpy()
+        nearest = int(np.argmin(np.abs(apart_s)))
+        return float(self._t_s[nearest] - apart_s[nearest]), _HAND_U_S
+
+    def segment(self, tag: TaggedSegment, occurrence: int) -> tuple[Segment, float | None]:
+        """A tag clipped to the recording, and the larger uncertainty of its ends.
+
+        One that lies outside has no duration, and None for the uncertainty.
+        """
+        start_s, start_u_s = self.moment(tag.start)
+        end_s, end_u_s = (self.last_s, 0.0) if tag.end is None else self.moment(tag.end)
+        flags = [] if tag.end is not None else ["never ended; taken to the end of the recording"]
+        late_s, missing_s = self.first_s - start_s, end_s - self.last_s
+        if late_s > self._patience_s:
+            flags.append(f"the recording began {late_s:.0f} s after the segment")
+        if missing_s > self._patience_s:
+            flags.append(f"the recording ended {missing_s:.0f} s before the segment")
+        low, high = (float(np.clip(x, self.first_s, self.last_s)) for x in (start_s, end_s))
+        inside = end_s > self.first_s and start_s < self.last_s
+        segment = Segment(
+            name=tag.name,
+            occurrence=occurrence,
+            start_s=low,
+            end_s=high,
+            start_utc=self.utc(low),
+            end_utc=self.utc(high),
+            cut_short=missing_s > self._patience_s,
+            flags=tuple(flags),
+        )
+        return segment, max(start_u_s, end_u_s) if inside else None
+
+
+def _one_at_a_time(marked: list[Segment], axis: _Axis) -> tuple[list[Segment], list[str]]:
+    """Segments without overlap, and a sentence on each that has lost all its time."""
+    apart: list[Segment] = []
+    lost: list[str] = []
+    for segment in marked:
+        if apart and apart[-1].end_s > segment.start_s:
+            earlier = apart.pop()
+            flag = f"ended by '{segment.name}' which began inside it"
+            if segment.start_s - earlier.start_s >= _LEAST_S:
+                utc = axis.utc(segment.start_s)
+                apart.append(
+                    replace(
+                        earlier, end_s=segment.start_s, end_utc=utc, flags=(*earlier.flags, flag)
+                    )
+                )
+            else:
+                lost.append(
+                    f"segment '{earlier.name}' no. {earlier.occurrence} begins together with "
+                    f"'{segment.name}', which takes all its time; left out"
+                )
+        apart.append(segment)
+    return apart, lost
+
+
+def _filled(marked: list[Segment], axis: _Axis) -> list[Segment]:
+    """The segments and what lies between them, before the first and after the last."""
+    pieces: list[Segment] = []
+    at_s = axis.first_s
+    for segment in marked:
+        if segment.start_s - at_s >= _LEAST_S:
+            pieces.append(_untagged(at_s, segment.start_s, axis))
+        pieces.append(replace(segment, start_s=at_s if not pieces else pieces[-1].end_s))
+        at_s = segment.end_s
+    if axis.last_s - at_s >= _LEAST_S or not pieces:
+        pieces.append(_untagged(at_s, axis.last_s, axis))
+    else:
+        pieces[-1] = replace(pieces[-1], end_s=axis.last_s)
+    return pieces
+
+
+def _untagged(start_s: float, end_s: float, axis: _Axis) -> Segment:
+    return Segment(
+        name=UNTAGGED,
+        occurrence=0,
+        start_s=start_s,
+        end_s=end_s,
+        start_utc=axis.utc(start_s),
+        end_utc=axis.utc(end_s),
+    )

@@ -1,0 +1,42 @@
+"""When the phone slept, from two clocks of which one stands still meanwhile."""
+
+import numpy as np
+
+from analysis.profile import Bools, Floats
+from analysis.series import Series
+
+_LEAST_S = 0.3
+_LEAST_RATIO = 0.2
+
+
+def sleeps(series: Series) -> Floats:
+    """Stretches of sleep, begin and end of each, ascending, (n, 2).
+
+    What the awake clock is short of between two of its readings is shared among the spacings of
+    readings that last longer than a polling period. In each, the phone was awake for as long
+    after the last reading as before the next, for all that is known.
+    """
+    times, awake_s = series.known("awake_s")
+    if len(times) < 2:
+        return np.empty((0, 2))
+    ticks = series.t_s
+    tick_s = np.diff(ticks)
+    short_s = np.diff(times) - np.diff(awake_s)
+    short_s = np.where(short_s > _LEAST_S, short_s, 0.0)
+    excess_s = np.where(tick_s > series.poll_s + _LEAST_S, tick_s - series.poll_s, 0.0)
+    running = np.concatenate([[0.0], np.cumsum(excess_s)])
+    at = np.searchsorted(ticks, times)
+    available = running[at[1:]] - running[at[:-1]]
+    share = np.divide(short_s, available, out=np.zeros_like(short_s), where=available > 0)
+    pair = np.clip(np.searchsorted(times, ticks[:-1], side="right") - 1, 0, len(share) - 1)
+    known = (ticks[:-1] >= times[0]) & (ticks[:-1] < times[-1])
+    asleep_s = np.where(known, np.minimum(share[pair] * excess_s, tick_s), 0.0)
+    slept = asleep_s > np.maximum(_LEAST_S, _LEAST_RATIO * tick_s)
+    awake_half_s = (tick_s - asleep_s)[slept] / 2
+    return np.column_stack([ticks[:-1][slept] + awake_half_s, ticks[1:][slept] - awake_half_s])
+
+
+def within(stretches_s: Floats, at_s: Floats) -> Bools:
+    """Whether each moment lies inside one of the stretches."""
+    inside: Bools = np.searchsorted(stretches_s.ravel(), at_s) % 2 == 1
+    return inside

@@ -1,0 +1,224 @@
+import csv
+import io
+import json
+from collections.abc import Callable
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree as ET
+
+import numpy as np
+import pandas as pd
+import pytest
+from rich.console import Console
+from typer.testing import CliRunner
+
+import rundown
+from analysis import energy, load
+from analysis.outputs import OUTPUTS, chart, markdown, page, spreadsheet, terminal, wording
+from analysis.report import EnergyReport
+from parsers.runfolder import RunFolder
+
+HOSTILE = "=cmd|'<script>alert(1)</script>[red]x[/]\u202e\x1b[2J|`*"
+
+
+@pytest.fixture
+def report(run_path: Path) -> EnergyReport:
+    found: EnergyReport = energy(load(run_path))
+    return found
+
+
+@pytest.fixture
+def hostile(
+    tmp_path: Path, phones_made: list[Any], writing: Callable[..., Path], tagging: Any
+) -> EnergyReport:
+    tags = [tagging("begin", 20.0, HOSTILE[:60]), tagging("end", 400.0)]
+    path = writing(tmp_path / "run", phones_made[:2], tags, title=HOSTILE)
+    found: EnergyReport = energy(load(path))
+    return found
+
+
+def printed(report: EnergyReport) -> str:
+    out = io.StringIO()
+    terminal.show(report, Console(file=out, width=terminal.WIDTH))
+    return out.getvalue()
+
+
+@pytest.mark.parametrize("output", OUTPUTS, ids=lambda output: output.FILE_NAME)
+def test_every_output_shows_every_phone_and_segment(report: EnergyReport, output: Any) -> None:
+    text = output.render(report)
+    for phone in report.phones:
+        assert phone.phone.replace("-", "\\-") in text or phone.phone in text
+        for segment in phone.segments:
+            assert segment.segment in text
+
+
+@pytest.mark.parametrize("output", OUTPUTS, ids=lambda output: output.FILE_NAME)
+def test_hostile_names_stay_text(hostile: EnergyReport, output: Any) -> None:
+    text = output.render(hostile)
+    assert ("<script>" in text) == (output is spreadsheet)  # where it is no more than text
+    assert "\x1b" not in text
+    assert "\u202e" not in text
+
+
+def test_terminal_fits_and_shows_markup_as_text(
+    hostile: EnergyReport, report: EnergyReport
+) -> None:
+    text = printed(hostile)
+    assert "[red]x[/]" in text.replace("\n", "")
+    assert "\x1b" not in text
+    assert "\u202e" not in text
+    for shown in (text, printed(report)):
+        assert max(len(line) for line in shown.splitlines()) <= 100
+    assert "true mWh" in printed(report)
+    assert "true mWh" not in printed(replace(report, virtual=False))
+
+
+class Checker(HTMLParser):
+    """Open tags at the end, and everything that would be fetched."""
+
+    VOID = ("meta", "link", "br", "img", "input", "line", "rect", "path")
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.open: list[str] = []
+        self.fetched: list[str] = []
+        self.scripts = 0
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.scripts += tag == "script"
+        self.fetched += [str(v) for k, v in attrs if k in ("src", "href", "srcset", "data")]
+        if tag not in self.VOID:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag not in self.VOID:
+            assert self.open.pop() == tag
+
+
+def test_page_stands_alone(report: EnergyReport) -> None:
+    text = page.render(report)
+    checker = Checker()
+    checker.feed(text)
+    assert (checker.open, checker.fetched, checker.scripts) == ([], [], 0)
+    assert "url(" not in text
+    assert "http" not in text
+    assert "prefers-color-scheme: dark" in text
+    assert wording.VIRTUAL.split(":", maxsplit=1)[0] in text
+    charts = [ET.fromstring(part + "</svg>") for part in _between(text, "<svg", "</svg>")]
+    assert len(charts) == 3
+    for drawn in charts:
+        curves = [e for e in drawn.iter("path") if "curve" in e.get("class", "")]
+        labels = [e.text for e in drawn.iter("text") if "label" in e.get("class", "")]
+        assert len(curves) == len(labels) >= 1
+        dashes = [curve.get("stroke-dasharray") for curve in curves]
+        assert len(set(dashes)) == len(dashes)
+
+
+def _between(text: str, first: str, last: str) -> list[str]:
+    return [first + part.split(last)[0] for part in text.split(first)[1:]]
+
+
+def test_labels_keep_the_order_of_their_curves_and_their_distance() -> None:
+    for wanted in ([100.0, 95.0, 240.0], [241.0, 242.0, 240.0], [50.0, 50.0, 50.0]):
+        placed = chart._apart(wanted)
+        assert (
+            np.argsort(placed, kind="stable").tolist()
+            == np.argsort(wanted, kind="stable").tolist()
+        )
+        assert np.diff(np.sort(placed)).min() >= 13
+        assert max(placed) <= chart.HEIGHT
+
+
+def test_answers_come_before_figures(report: EnergyReport) -> None:
+    text = page.render(report)
+    assert text.index("Over the whole run") < text.index("<table>")
+    assert markdown.render(report).index("Over the whole run") < markdown.render(report).index("|")
+
+
+def test_one_phone_is_compared_with_none(report: EnergyReport) -> None:
+    alone = replace(report, phones=report.phones[:1])
+    assert "nothing to compare" in page.render(alone)
+    assert "|" in markdown.render(alone)
+
+
+def test_spreadsheet_reads_back(hostile: EnergyReport, report: EnergyReport) -> None:
+    text = spreadsheet.render(report)
+    assert text.count("\r\n") == text.count("\n") == 7
+    rows = list(csv.DictReader(io.StringIO(text, newline="")))
+    assert [row["phone"] for row in rows] == [
+        p for p in ("alder-1", "birch-1", "cedar-1") for _ in "ab"
+    ]
+    expected = [s.amount.energy_mwh for p in report.phones for s in p.segments]
+    assert [float(row["energy_mwh"]) for row in rows] == pytest.approx(expected)
+    row = next(csv.DictReader(io.StringIO(spreadsheet.render(hostile), newline="")))
+    assert row["segment"].startswith("'=")
+
+
+@pytest.mark.parametrize(
+    ("value", "digits", "text"),
+    [(1234.56, 1, "1\u202f234.6"), (None, 1, "–"), (float("nan"), 0, "–"), (-0.5, 2, "-0.50")],
+)
+def test_figures(value: float | None, digits: int, text: str) -> None:
+    assert wording.number(value, digits) == text
+
+
+@pytest.mark.parametrize(
+    ("u", "digits"), [(123.0, 0), (12.0, 0), (1.2, 1), (0.12, 2), (0.0012, 3), (0.0, 1)]
+)
+def test_figures_follow_their_doubt(u: float, digits: int) -> None:
+    assert wording.digits_for(u) == digits
+
+
+def invoke(*words: str) -> Any:
+    return CliRunner().invoke(rundown.app, list(words))
+
+
+def test_energy_prints_json_and_nothing_else(run_path: Path) -> None:
+    done = invoke("energy", str(run_path), "--json")
+    assert done.exit_code == 1  # the percent-only phone has few level steps
+    assert json.loads(done.stdout)["run"] == "run-1"
+    assert "navigation" in invoke("energy", str(run_path)).stdout
+
+
+def test_newest_run_is_taken_and_named(run_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(run_path.parent)
+    done = invoke("energy", "--json")
+    assert json.loads(done.stdout)["run"] == "run-1"
+    assert done.stderr == "run run\n"
+
+
+def test_a_clean_run_exits_with_nothing_to_say(
+    tmp_path: Path, phones_made: list[Any], writing: Callable[..., Path], tagging: Any
+) -> None:
+    tags = [tagging("begin", 20.0, "navigation"), tagging("end", 400.0)]
+    path = writing(tmp_path / "run", phones_made[:1], tags)
+    assert invoke("energy", str(path)).exit_code == 0
+
+
+def test_wrong_use_and_damage_have_their_codes(run_path: Path, tmp_path: Path) -> None:
+    nowhere = invoke("energy", str(tmp_path / "nowhere"))
+    assert nowhere.exit_code == 2
+    assert "not a run folder" in nowhere.stderr
+    table = RunFolder(run_path).tables / "readings" / "phone=alder-1" / "part-0.parquet"
+    table.write_bytes(table.read_bytes()[:-100])
+    damaged = invoke("energy", str(run_path))
+    assert damaged.exit_code == 4
+    assert "rundown tidy" in damaged.stderr
+    assert invoke("energy", str(run_path), "--nonsense").exit_code == 2
+
+
+def test_publish_writes_what_it_names(run_path: Path) -> None:
+    done = invoke("publish", str(run_path))
+    assert done.exit_code == 1
+    files = [Path(line) for line in done.stdout.splitlines()]
+    assert [file.name for file in files] == [
+        "energy.json", "energy.parquet", "report.html", "energy.md", "energy.csv",
+    ]  # fmt: skip
+    plain = json.loads(files[0].read_text("utf-8"))
+    table = pd.read_parquet(files[1])
+    expected = [s["energy_mwh"] for p in plain["phones"] for s in p["segments"]]
+    assert table["energy_mwh"].tolist() == expected
+    assert table["phone"].tolist() == ["alder-1"] * 2 + ["birch-1"] * 2 + ["cedar-1"] * 2
+    assert files[2].read_text("utf-8") == page.render(energy(load(run_path)))
