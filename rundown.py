@@ -14,7 +14,7 @@ app = typer.Typer(
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
-    rich_markup_mode="rich",
+    rich_markup_mode=None,
 )
 for module in (collector.cli, analysis.cli, parsers.cli):
     app.add_typer(module.app)

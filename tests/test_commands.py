@@ -1,7 +1,5 @@
 """Every command explains itself, refuses nonsense with a sentence, and starts fast."""
 
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
@@ -96,20 +94,3 @@ def test_read_takes_standard_input() -> None:
     done = runner.invoke(rundown.app, ["read", "-", "--json"], input=dump)
     assert done.exit_code in (0, 1), done.stderr
     assert '"kind": "power_supply"' in done.stdout
-
-
-@pytest.mark.benchmark
-def test_help_is_quick() -> None:
-    """At most 2.5 times as long as loading what it must load; best of five each."""
-    import time  # noqa: PLC0415
-
-    def best(*words: str) -> float:
-        times = []
-        for _ in range(5):
-            start = time.perf_counter()
-            subprocess.run([sys.executable, *words], capture_output=True, check=True, cwd=ROOT)
-            times.append(time.perf_counter() - start)
-        return min(times)
-
-    ratio = best("rundown.py", "--help") / best("-c", "import typer, rich")
-    assert ratio <= 2.5, f"{ratio:.2f} times"
