@@ -9,6 +9,8 @@ from typing import Any
 from parsers.blocks import Block
 from parsers.errors import ParserError
 from parsers.outcome import Parsed
+from parsers.parts import PARTS
+from parsers.redact import masked
 from parsers.schema import ContextChange, Reading
 from parsers.sources import (
     battery_property,
@@ -17,6 +19,7 @@ from parsers.sources import (
     power,
     power_supply,
     settings,
+    telephony,
     thermal,
 )
 from parsers.text import decode
@@ -57,8 +60,9 @@ class Assembler:
     """Reads the blocks of one phone, in order.
 
     Attributes:
-        unread: how often each line that no parser understood was seen, by part and line; at most
-            `MAX_UNREAD_KINDS` different ones, the rest are counted under the part alone.
+        unread: how often each line that no parser understood was seen, by part and what masking
+            leaves of the line; at most `MAX_UNREAD_KINDS` different ones, the rest are counted
+            under the part alone.
         refused: how often each part was refused or was not what it should be.
     """
 
@@ -79,20 +83,19 @@ class Assembler:
         """
         seen = _Seen(live=any(name.startswith(("uevent", "property_")) for name, _ in block.parts))
         for name, body in block.parts:
-            reader = _READERS.get(name)
-            if reader is None:
+            source = PARTS.get(name)
+            if source is None:
                 self.refused[name] += 1
                 continue
-            parse, take = reader
             try:
                 # The framing says that the part is whole; the shell has cut its last line end.
-                parsed = parse(decode(body) + "\n")
+                parsed = source.parse(decode(body) + "\n")
             except ParserError:
                 self.refused[name] += 1
                 continue
             self._count_unread(name, parsed)
             for row in parsed.rows:
-                take(seen, row)
+                _TAKE[name](seen, row)
             if name in ("battery", "uevent"):
                 seen.trusted &= parsed.trusted
         return Tick(
@@ -142,8 +145,9 @@ class Assembler:
 
     def _count_unread(self, part: str, parsed: Parsed[Any]) -> None:
         for line in parsed.unread:
-            known = (part, line.text) in self.unread or len(self.unread) < MAX_UNREAD_KINDS
-            self.unread[(part, line.text if known else "")] += 1
+            text = masked(line.text)
+            known = (part, text) in self.unread or len(self.unread) < MAX_UNREAD_KINDS
+            self.unread[(part, text if known else "")] += 1
 
 
 def _take_uevent(seen: _Seen, row: power_supply.PowerSupplyRow) -> None:
@@ -186,6 +190,13 @@ def _take_thermal(seen: _Seen, row: thermal.ThermalRow) -> None:
         seen.context["thermal_status"] = str(row.thermal_status)
 
 
+def _take_telephony(seen: _Seen, row: telephony.TelephonyRow) -> None:
+    if row.call is not None:
+        seen.context["call"] = row.call
+    if row.network is not None:
+        seen.context["network"] = row.network
+
+
 def _take_settings(seen: _Seen, row: settings.SettingRow) -> None:
     if row.value is not None:
         seen.context[_SETTINGS.get(row.name, row.name)] = row.value
@@ -196,14 +207,14 @@ _SETTINGS = {
     "screen_brightness_mode": "brightness_mode",
     "low_power": "battery_saver",
 }
-_Reader = tuple[Callable[[str], Parsed[Any]], Callable[[_Seen, Any], None]]
-_READERS: dict[str, _Reader] = {
-    "uevent": (power_supply.parse, _take_uevent),
-    "property_1": (battery_property.parse, _take_counter),
-    "property_2": (battery_property.parse, _take_current),
-    "battery": (battery_service.parse, _take_battery),
-    "power": (power.parse, _take_power),
-    "foreground": (foreground.parse, _take_foreground),
-    "thermal": (thermal.parse, _take_thermal),
-    "settings": (settings.parse, _take_settings),
+_TAKE: dict[str, Callable[[_Seen, Any], None]] = {
+    "uevent": _take_uevent,
+    "property_1": _take_counter,
+    "property_2": _take_current,
+    "battery": _take_battery,
+    "power": _take_power,
+    "foreground": _take_foreground,
+    "thermal": _take_thermal,
+    "telephony": _take_telephony,
+    "settings": _take_settings,
 }

@@ -52,7 +52,9 @@ class BlockReader:
     """Cuts a byte stream, fed in any pieces, into whole blocks; every byte is looked at once.
 
     Attributes:
-        stray_bytes: bytes so far that belong to no whole block; they are dropped.
+        stray_bytes: bytes so far that belong to no whole block; they are dropped. Empty lines
+            between blocks are not counted.
+        taken_bytes: bytes so far that are done with: blocks given out, and what was dropped.
     """
 
     def __init__(self) -> None:
@@ -62,6 +64,12 @@ class BlockReader:
         self._parts: list[tuple[str, bytes]] = []
         self._part: tuple[str, int] | None = None
         self.stray_bytes = 0
+        self.taken_bytes = 0
+
+    @property
+    def waiting_bytes(self) -> int:
+        """Bytes of a block that is not whole yet."""
+        return len(self._buffer)
 
     def feed(self, data: bytes) -> Iterator[tuple[bytes, Block]]:
         """Yields each block completed by `data`: its bytes as sent, and what they say."""
@@ -75,9 +83,12 @@ class BlockReader:
             elif (part := _PART.fullmatch(line)) is not None:
                 self._part = part[1].decode(), int(part[2])
             elif (end := _END.fullmatch(line)) is not None and end[1] == self._begin[1]:
-                yield bytes(self._buffer[: self._at]), _block(self._begin, end, self._parts)
+                raw = bytes(self._buffer[: self._at])
+                block = _block(self._begin, end, self._parts)
                 del self._buffer[: self._at]
+                self.taken_bytes += self._at
                 self._reset()
+                yield raw, block
             else:
                 self._drop(self._at)
         if len(self._buffer) > MAX_BLOCK_BYTES:
@@ -112,7 +123,8 @@ class BlockReader:
         return line
 
     def _drop(self, count: int) -> None:
-        self.stray_bytes += count
+        self.stray_bytes += count if self._buffer[:count] != b"\n" else 0
+        self.taken_bytes += count
         del self._buffer[:count]
         self._reset(self._at - count)
 

@@ -1,6 +1,6 @@
 """The frame of a dump parser: whole lines in; a refusal, or a row and its leftovers, out."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from itertools import islice
 from typing import TypeVar
 
@@ -23,37 +23,62 @@ class Dump:
     ends in a closing bracket or quote. Text known to be whole must therefore end in a line end.
 
     Attributes:
-        head: the first three lines, numbered.
         unread: wanted lines that no rule understood so far.
     """
 
     def __init__(self, kind: str, text: str) -> None:
-        """Look at the beginning and the end.
+        self._kind = kind
+        self._text = text
+        self.unread: list[Unread] = []
+        whole = text.endswith("\n") or text.rstrip().endswith(_CLOSERS)
+        self._cut_line = None if whole else text.count("\n") + 1
+
+    @property
+    def head(self) -> list[tuple[int, str]]:
+        """The first three lines, numbered.
 
         Raises:
             SourceRefusedError: if there is no line.
         """
-        self._kind = kind
-        self._text = text
-        self.head = list(islice(iter_lines(text), 3))
-        self.unread: list[Unread] = []
-        if not self.head:
-            raise SourceRefusedError(kind, "an empty answer")
-        whole = text.endswith("\n") or text.rstrip().endswith(_CLOSERS)
-        self._cut_line = None if whole else text.count("\n") + 1
+        head = list(islice(iter_lines(self._text), 3))
+        if not head:
+            raise SourceRefusedError(self._kind, "an empty answer")
+        return head
+
+    def lines(self, wants: Callable[[str], bool] | None = None) -> Iterator[tuple[int, str]]:
+        """The wanted lines that are whole; a wanted one that may be cut is unread instead.
+
+        Args:
+            wants: sees every line first; a line it does not want is skipped deliberately. None
+                wants all.
+        """
+        lines = iter_lines(self._text)
+        wanted = lines if wants is None else (each for each in lines if wants(each[1]))
+        return wanted if self._cut_line is None else self._whole(wanted)
+
+    def _whole(self, wanted: Iterator[tuple[int, str]]) -> Iterator[tuple[int, str]]:
+        for number, line in wanted:
+            if number == self._cut_line:
+                self.leave(number, line)
+            else:
+                yield number, line
+
+    def leave(self, number: int, line: str) -> None:
+        """Counts a line as unread."""
+        self.unread.append(Unread(line=number, text=line))
 
     def read(
-        self, take: Callable[[str], bool], wants: Callable[[str], bool] = lambda _: True
+        self, take: Callable[[str], bool], wants: Callable[[str], bool] | None = None
     ) -> None:
         """Offer every wanted line to `take`; what it does not understand is unread.
 
         Args:
             take: consumes a line and says whether it understood it.
-            wants: sees every line first; a line it does not want is skipped deliberately.
+            wants: as for `lines`.
         """
-        for number, line in iter_lines(self._text):
-            if wants(line) and (number == self._cut_line or not take(line)):
-                self.unread.append(Unread(line=number, text=line))
+        for number, line in self.lines(wants):
+            if not take(line):
+                self.leave(number, line)
 
     def parsed(self, *rows: Row, found: bool, needs: str, trusted: bool = True) -> Parsed[Row]:
         """The outcome.

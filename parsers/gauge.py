@@ -18,6 +18,7 @@ from parsers.gauge_facts import (
     magnitude_facts,
     only,
 )
+from parsers.gauge_override import COUNTER_KINDS, GaugeOverride, parse_override
 from parsers.gauge_samples import GaugeSamples
 
 __all__ = [
@@ -28,35 +29,10 @@ __all__ = [
     "GaugeOverride",
     "GaugeSamples",
     "decide",
+    "parse_override",
 ]
 
-COUNTER_KINDS = ("cumulative", "tick", "stuck", "absent", "unknown")
 _USABLE = ("cumulative", "tick")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GaugeOverride:
-    """What the user knows better; None leaves the decision to the evidence.
-
-    Raises:
-        ValueError: for a word that names no unit, sign or kind.
-    """
-
-    current_unit: str | None = None
-    current_sign: int | None = None
-    counter_unit: str | None = None
-    counter: str | None = None
-
-    def __post_init__(self) -> None:
-        allowed = (
-            ("current unit", self.current_unit, tuple(CURRENT_UNITS)),
-            ("current sign", self.current_sign, (1, -1, 0)),
-            ("counter unit", self.counter_unit, tuple(COUNTER_UNITS)),
-            ("counter", self.counter, COUNTER_KINDS),
-        )
-        for name, value, choices in allowed:
-            if value is not None and value not in choices:
-                raise ValueError(f"{name} {value!r}: use one of {', '.join(map(str, choices))}")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +48,7 @@ class GaugeDecision:
         counter_unit: `uAh`, `10uAh`, `0.1mAh`, `mAh` or None: cannot tell.
         counter_sign: 1 falls while the phone is drained, -1 rises; None cannot tell.
         counter: `cumulative`, `tick` (moves with the level), `stuck`, `absent` or `unknown`.
+        scale: stated by the user for a gauge that sees only part of the pack.
         why: the evidence, in words.
         confidence: of the current unit (of the counter's, where there is no current): 0 cannot
             tell, 0.9 for one piece of evidence, 0.99 for two, ..., 1 stated by the user.
@@ -83,6 +60,7 @@ class GaugeDecision:
     counter_unit: str | None = None
     counter_sign: int | None = None
     counter: str = "unknown"
+    scale: float = 1.0
     why: str = ""
     confidence: float = 0.0
 
@@ -90,7 +68,7 @@ class GaugeDecision:
         """Current, positive into the battery; None where unit or direction cannot be told."""
         if raw is None or self.current_unit is None:
             return None
-        scaled_ma = raw * CURRENT_UNITS[self.current_unit]
+        scaled_ma = raw * CURRENT_UNITS[self.current_unit] * self.scale
         if self.current_sign:
             return self.current_sign * scaled_ma
         known_out = self.current_sign == 0 or self.out_is_positive
@@ -100,7 +78,7 @@ class GaugeDecision:
         """Charge; only its differences mean anything. None where its unit cannot be told."""
         if raw is None or self.counter_unit is None or self.counter not in _USABLE:
             return None
-        return raw * COUNTER_UNITS[self.counter_unit] * (self.counter_sign or 1)
+        return raw * COUNTER_UNITS[self.counter_unit] * self.scale * (self.counter_sign or 1)
 
 
 def decide(samples: GaugeSamples, override: GaugeOverride | None = None) -> GaugeDecision:

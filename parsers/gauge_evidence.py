@@ -52,6 +52,7 @@ class Evidence:
     Attributes:
         no_current: why the current is of no use; empty if it is.
         median_raw: of the current's magnitude on battery.
+        battery_s: time on battery, without long gaps.
         lit_s: time on battery with the screen on.
         lit_peak_raw: largest magnitude then.
         current_sign: 1, -1, 0 (magnitude only) or None: cannot tell.
@@ -65,6 +66,7 @@ class Evidence:
 
     no_current: str
     median_raw: float
+    battery_s: float
     lit_s: float
     lit_peak_raw: int
     current_sign: int | None
@@ -100,7 +102,8 @@ def gather(samples: GaugeSamples) -> Evidence:
     return Evidence(
         no_current=no_current,
         median_raw=median(abs(i) for i in drawn) if not no_current else 0.0,
-        lit_s=_lit_s(samples, is_lit),
+        battery_s=_time_s(samples, on_battery),
+        lit_s=_time_s(samples, is_lit),
         lit_peak_raw=max(lit, default=0),
         current_sign=sign,
         out_is_positive=None if no_current else _out_is_positive(drawn),
@@ -129,8 +132,8 @@ def _no_current(samples: GaugeSamples, drawn: list[int]) -> str:
     return ""
 
 
-def _lit_s(samples: GaugeSamples, is_lit: list[bool]) -> float:
-    spans = pairwise(zip(samples.boot_s, is_lit, strict=True))
+def _time_s(samples: GaugeSamples, holds: list[bool]) -> float:
+    spans = pairwise(zip(samples.boot_s, holds, strict=True))
     return sum(b - a for (a, x), (b, y) in spans if x and y and 0 < b - a < LONGEST_STEP_S)
 
 

@@ -29,6 +29,8 @@ _LIKELY_MAH = (1_500.0, 12_000.0)
 _POSSIBLE_MAH = (600.0, 30_000.0)
 """The same, to tell a factor of a thousand."""
 _MIN_SECONDS = 60.0
+_LONG_SECONDS = 300.0
+"""Of recording on battery, after which a size alone is believed with the screen off too."""
 
 Pair = tuple[str, str]
 ALL: frozenset[Pair] = frozenset(product(CURRENT_UNITS, COUNTER_UNITS))
@@ -66,13 +68,20 @@ def _within(value: float, limits: tuple[float, float]) -> bool:
 
 
 def magnitude_facts(evidence: Evidence) -> list[Fact]:
-    """By size: no phone draws 60 A, nor less than 10 mA with the screen on."""
+    """By size: no phone draws 60 A, nor less than 10 mA with the screen on.
+
+    In a short standby a size alone proves nothing: too few readings, and all from the moments of
+    waking. Then a counter that goes with the current has to be there.
+    """
     facts = []
     median, peak = evidence.median_raw, evidence.lit_peak_raw
-    if median >= SURELY_UA:
+    moved = evidence.moved
+    backed = moved is not None and moved.charge_per_count is not None and not moved.scattered
+    lit = evidence.lit_s >= _MIN_SECONDS
+    if median >= SURELY_UA and (lit or backed or evidence.battery_s >= _LONG_SECONDS):
         text = f"half of the currents on battery exceed {SURELY_UA}"
         facts.append(Fact(text, _allows(lambda ma, _: ma < 1)))
-    if evidence.lit_s >= _MIN_SECONDS and peak > 0:
+    if lit and peak > 0:
         text = f"with the screen on the current peaks at {peak}"
         facts.append(Fact(text, _allows(lambda ma, _: peak * ma >= _LIT_MA)))
     return facts

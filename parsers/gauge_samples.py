@@ -11,7 +11,7 @@ from itertools import accumulate, pairwise
 from statistics import median
 from typing import Self
 
-from parsers.schema import Reading
+from parsers.schema import ContextChange, Reading
 
 LONGEST_STEP_S = 20.0
 _SUSPENDED_S = 0.3
@@ -47,8 +47,19 @@ class GaugeSamples:
     capacity_mah: float | None = None
 
     @classmethod
-    def from_readings(cls, readings: Iterable[Reading], capacity_mah: float | None = None) -> Self:
-        """The columns of a readings table; simulated levels and plugs are left out."""
+    def from_readings(
+        cls,
+        readings: Iterable[Reading],
+        capacity_mah: float | None = None,
+        changes: Iterable[ContextChange] = (),
+    ) -> Self:
+        """The columns of a readings table; simulated levels and plugs are left out.
+
+        Args:
+            readings: of one phone, in order.
+            capacity_mah: stated capacity of the pack.
+            changes: of its context table, for the screen.
+        """
         rows = list(readings)
         return cls(
             boot_s=[row.boot_s for row in rows],
@@ -57,8 +68,22 @@ class GaugeSamples:
             level_pct=[row.level_pct if row.trusted else None for row in rows],
             plugged=[row.plugged if row.trusted else None for row in rows],
             awake_s=[row.awake_s for row in rows],
+            screen_on=_screen_on(rows, changes),
             capacity_mah=capacity_mah,
         )
+
+
+def _screen_on(rows: list[Reading], changes: Iterable[ContextChange]) -> list[bool | None]:
+    """The screen at each reading, as it was last seen in the same boot session."""
+    seen = {(each.host_utc, each.boot_s): each.value for each in changes if each.name == "screen"}
+    screen_on: list[bool | None] = []
+    boot_id: str | None = None
+    value: str | None = None
+    for row in rows:
+        value = seen.get((row.host_utc, row.boot_s), value if row.boot_id == boot_id else None)
+        boot_id = row.boot_id
+        screen_on.append(None if value is None else value == "on")
+    return screen_on
 
 
 @dataclass(frozen=True, slots=True)

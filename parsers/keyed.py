@@ -71,6 +71,8 @@ class Fields:
 
 def with_line_end(text: str, is_whole: Callable[[str], bool]) -> str:
     """The text, its last line ended if `is_whole` says that nothing can be missing from it."""
+    if text.endswith("\n"):
+        return text
     last = text.rpartition("\n")[2].strip()
     return f"{text}\n" if last and is_whole(last) else text
 

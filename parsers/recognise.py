@@ -1,5 +1,6 @@
 """Which kind of dump a text is, and what was read from it as plain JSON values."""
 
+from collections.abc import Sequence
 from dataclasses import fields, is_dataclass
 from typing import Any
 
@@ -46,7 +47,7 @@ def values(parsed: Parsed[Any]) -> dict[str, Any]:
 
 
 def _plain(value: Any) -> Any:
-    if isinstance(value, tuple | list):
+    if isinstance(value, Sequence) and not isinstance(value, str):
         return [_plain(item) for item in value]
     if not is_dataclass(value):
         return value

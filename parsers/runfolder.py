@@ -11,8 +11,9 @@ from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationErro
 from parsers.errors import RunFolderError
 
 MANIFEST_VERSION = 1
-LABEL = re.compile(r"[a-z0-9](?:[a-z0-9_-]{0,38}[a-z0-9])?")
-"""A phone's label: lower case, safe as a file name on every platform."""
+LABEL = re.compile(r"(?=[a-z0-9_-]*[a-z])[a-z0-9](?:[a-z0-9_-]{0,38}[a-z0-9])?")
+"""A phone's label: lower case, safe as a file name on every platform, and with a letter in it:
+readers of the tables take a folder's name of digits alone for a number."""
 
 _RESERVED = {"con", "prn", "aux", "nul", *(f"{p}{n}" for p in ("com", "lpt") for n in range(10))}
 
@@ -27,8 +28,9 @@ class GaugeFacts(_Model):
     Attributes:
         current_unit: `uA` or `mA`; None if it cannot be told.
         current_sign: 1 as documented (positive into the battery), -1 inverted, 0 magnitude only.
-        counter_unit: `uAh`, `mAh` or `0.1mAh`; None if it cannot be told.
+        counter_unit: `uAh`, `10uAh`, `0.1mAh` or `mAh`; None if it cannot be told.
         counter: `cumulative`, `tick` (moves with the level), `stuck`, `absent` or `unknown`.
+        scale: what current and charge were multiplied by, as stated by the user.
         why: the evidence, in one sentence.
         confidence: between 0 (cannot tell) and 1.
     """
@@ -37,6 +39,7 @@ class GaugeFacts(_Model):
     current_sign: int | None = None
     counter_unit: str | None = None
     counter: str = "unknown"
+    scale: float = 1.0
     why: str = ""
     confidence: float = 0.0
 
@@ -49,12 +52,46 @@ class PhoneEnd(_Model):
         last_answer_utc: when its last block arrived.
         silent_utc: when it was first found not to answer; the end lies between the two.
         evidence: what speaks for it, in one sentence.
+        last_voltage_mv: of the last reading that had one.
     """
 
     what: Literal["shut_off", "link_lost", "stopped"]
     last_answer_utc: AwareDatetime | None = None
     silent_utc: AwareDatetime | None = None
     evidence: str = ""
+    last_voltage_mv: float | None = None
+
+
+class ClockAnchor(_Model):
+    """A phone's boot clock and the computer's monotonic clock at the same moment.
+
+    Attributes:
+        boot_id: boot session, first eight hexadecimal digits.
+        boot_s: the phone's clock since boot, suspend included.
+        host_s: the computer's monotonic clock.
+        u_s: standard uncertainty of the two belonging together.
+    """
+
+    boot_id: str
+    boot_s: float
+    host_s: float
+    u_s: float
+
+
+class Missing(_Model):
+    """Readings that the phone numbered and that are not in the tables.
+
+    Attributes:
+        boot_id: boot session, first eight hexadecimal digits.
+        first_seq: first number missing.
+        last_seq: last number missing; None if more may be on the phone.
+        reason: why, in words.
+    """
+
+    boot_id: str
+    first_seq: int
+    last_seq: int | None = None
+    reason: str
 
 
 class PhoneEntry(_Model):
@@ -69,8 +106,15 @@ class PhoneEntry(_Model):
         capacity_from: where that figure comes from.
         sources: which source was polled for what.
         gauge: meaning of the raw integers; None until tables were built.
+        gauge_stated: what the user states of it, in words such as `mA,inverted`; empty for
+            nothing.
         end: how its recording ended; None while recording, or interrupted.
         n_unread: lines no parser understood, over the whole recording.
+        armed: recorded on the phone with no link, and fetched afterwards.
+        clocks: its clock against the computer's, whenever that was measured, in order of time.
+        missing: what the phone numbered and nobody has.
+        polling_mw: what the recording itself takes, where it was measured.
+        polling_u_mw: its standard uncertainty.
     """
 
     label: str
@@ -81,8 +125,14 @@ class PhoneEntry(_Model):
     capacity_from: str = ""
     sources: dict[str, str] = Field(default_factory=dict)
     gauge: GaugeFacts | None = None
+    gauge_stated: str = ""
     end: PhoneEnd | None = None
     n_unread: int = 0
+    armed: bool = False
+    clocks: tuple[ClockAnchor, ...] = ()
+    missing: tuple[Missing, ...] = ()
+    polling_mw: float | None = None
+    polling_u_mw: float | None = None
 
 
 class Clocks(_Model):
@@ -91,10 +141,13 @@ class Clocks(_Model):
     Attributes:
         utc: wall clock.
         host_s: monotonic clock.
+        host_boot: the computer's boot session, in which monotonic times mean anything; empty if
+            the system does not tell.
     """
 
     utc: AwareDatetime
     host_s: float
+    host_boot: str = ""
 
 
 class Manifest(_Model):
@@ -107,6 +160,8 @@ class Manifest(_Model):
         plan: name of the plan, None for a free run.
         virtual: True when the phones were virtual, so that their true energy is known.
         tool_version: version that recorded the run.
+        imported_from: name of the log that the run was made of; None for a recorded run, which has
+            journals.
         outcome: `finished` (every phone ended by itself) or `stopped`; None: interrupted.
     """
 
@@ -119,6 +174,7 @@ class Manifest(_Model):
     tool_version: str
     clocks: Clocks
     phones: tuple[PhoneEntry, ...] = ()
+    imported_from: str | None = None
     outcome: Literal["finished", "stopped"] | None = None
 
     def phone(self, label: str) -> PhoneEntry:
@@ -149,6 +205,21 @@ class RunFolder:
     def tags_path(self) -> Path:
         """`tags.jsonl`."""
         return self.path / "tags.jsonl"
+
+    @property
+    def plan_path(self) -> Path:
+        """`plan.toml`, the plan as it was used; not there in a free run."""
+        return self.path / "plan.toml"
+
+    @property
+    def checks_path(self) -> Path:
+        """`checks.jsonl`: what was found fair and unfair (see `parsers.checks`)."""
+        return self.path / "checks.jsonl"
+
+    @property
+    def slips_path(self) -> Path:
+        """`slips.jsonl`: what went wrong meanwhile (see `parsers.slips`)."""
+        return self.path / "slips.jsonl"
 
     @property
     def tables(self) -> Path:
@@ -223,8 +294,8 @@ def checked_label(label: str) -> str:
     """
     if LABEL.fullmatch(label) is None or label in _RESERVED:
         raise ValueError(
-            f"label {label!r}: use 1 to 40 of a-z, 0-9, '-' and '_', beginning and ending with a "
-            "letter or digit, such as alder-1"
+            f"label {label!r}: use 1 to 40 of a-z, 0-9, '-' and '_', a letter among them, "
+            "beginning and ending with a letter or digit, such as alder-1"
         )
     return label
 

@@ -3,6 +3,7 @@
 import re
 import unicodedata
 from collections.abc import Iterator
+from itertools import chain
 
 _NOISE = re.compile(r"^\* daemon (not running|started)\b.*$")
 _REFUSED = re.compile(
@@ -10,6 +11,8 @@ _REFUSED = re.compile(
     r"|.*[Pp]ermission denied|.*: inaccessible or not found|.*No such file or directory)$"
 )
 _LONGEST_REFUSAL = 500
+_PIECE_CHARS = 1 << 14
+"""Split at once: all lines of a long text together would need many times its size."""
 
 
 def decode(body: bytes) -> str:
@@ -29,14 +32,34 @@ def iter_lines(text: str) -> Iterator[tuple[int, str]]:
     do not.
     """
     start = 1 if text.startswith("\ufeff") else 0
-    number = 0
+    if len(text) <= _PIECE_CHARS:
+        return iter(_numbered(text[start:], 1)[0])
+    return chain.from_iterable(_pieces(text, start))
+
+
+def _pieces(text: str, start: int) -> Iterator[list[tuple[int, str]]]:
+    number = 1
     while start <= len(text):
-        end = text.find("\n", start)
+        end = text.find("\n", start + _PIECE_CHARS)
         end = len(text) if end == -1 else end
-        line = text[start:end].rstrip("\r")
-        number, start = number + 1, end + 1
-        if line.strip() and not (line.startswith("* daemon") and _NOISE.match(line)):
-            yield number, line
+        found, n_lines = _numbered(text[start:end], number)
+        yield found
+        number += n_lines
+        start = end + 1
+
+
+def _numbered(piece: str, first: int) -> tuple[list[tuple[int, str]], int]:
+    """The lines of a piece that count, with their numbers, and how many there are in all."""
+    lines = piece.split("\n")
+    if "\r" in piece or "* daemon" in piece:
+        bare = (line.rstrip("\r") for line in lines)
+        lines = ["" if _is_noise(line) else line for line in bare]
+    found = [(n, line) for n, line in enumerate(lines, first) if line and not line.isspace()]
+    return found, len(lines)
+
+
+def _is_noise(line: str) -> bool:
+    return line.startswith("* daemon") and _NOISE.match(line) is not None
 
 
 def refusal(lines: list[tuple[int, str]]) -> str | None:

@@ -6,6 +6,21 @@ def mv_from_uv(voltage_uv: float) -> float:
     return voltage_uv / 1000
 
 
+def mv_from_v(voltage_v: float) -> float:
+    """Volts to millivolts."""
+    return voltage_v * 1000
+
+
+def ma_from_a(current_a: float) -> float:
+    """Amperes to milliamperes."""
+    return current_a * 1000
+
+
+def mw_from_w(power_w: float) -> float:
+    """Watts to milliwatts."""
+    return power_w * 1000
+
+
 def ma_from_ua(current_ua: float) -> float:
     """Microamperes to milliamperes."""
     return current_ua / 1000

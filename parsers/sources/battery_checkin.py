@@ -5,6 +5,7 @@ References:
 """
 
 import re
+import sys
 from collections.abc import Callable
 from typing import Any
 
@@ -146,7 +147,11 @@ class _Reader:
         if not re.fullmatch(r"[a-z_]{1,30}", label):
             raise ValueError(label)
         self.power_use.append(
-            PowerUse(consumer=label, uid=uid if label == "uid" else None, drain_mah=_number(mah))
+            PowerUse(
+                consumer=sys.intern(label),
+                uid=uid if label == "uid" else None,
+                drain_mah=_number(mah),
+            )
         )
 
 
@@ -169,7 +174,7 @@ def parse(text: str) -> Parsed[BatteryStatsRow]:
         **reader.values,
         power_use=tuple(reader.power_use),
         steps=tuple(reader.steps),
-        history=tuple(reader.history.points),
+        history=reader.history.history,
         history_overflowed=reader.history.overflowed,
     )
     return dump.parsed(row, found=reader.n_records > 0, needs="comma-separated record")

@@ -5,118 +5,60 @@ References:
 """
 
 import re
-from dataclasses import dataclass
-from functools import lru_cache
-from typing import Any
+from collections.abc import Callable
 
 from parsers.dump import positive
 from parsers.keyed import integer
-from parsers.units import c_from_dc, s_from_ms
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HistoryPoint:
-    """The state after one change; unchanged values are carried on from before.
-
-    Attributes:
-        epoch_s: wall clock; None between a restart of the phone and the next time record.
-        charge_mah: the charge counter as the platform divided it: its unit may be wrong.
-        screen: `on`, `doze` or `off`.
-        running: False while the phone is suspended.
-        package: the app in front.
-    """
-
-    epoch_s: float | None
-    level_pct: int | None
-    status: str | None
-    plug: str | None
-    voltage_mv: int | None
-    temperature_c: float | None
-    charge_mah: int | None
-    screen: str
-    running: bool
-    in_call: bool
-    battery_saver: bool
-    package: str | None
-
+from parsers.sources.battery_history_points import PLUG, SCREEN, STATUS, History, Now, pack
+from parsers.units import s_from_ms
 
 _RECORD = re.compile(r"([0-9]{1,15})(?::(.*)|,(.*))?")
 _TIME = re.compile(r"(RESET:)?TIME:([0-9]{1,15})")
 _POOL = re.compile(r'([0-9]{1,9}),(-?[0-9]{1,10}),"(.*)"')
 _PACKAGE = re.compile(r"[A-Za-z]\w{0,100}(?:\.\w{1,100}){1,20}")
-_STATUS = {
-    "?": "unknown",
-    "c": "charging",
-    "d": "discharging",
-    "n": "not_charging",
-    "f": "full",
+_CODES = {
+    "Bs": ("status", dict(zip("?cdnf", range(1, len(STATUS)), strict=True))),
+    "Bp": ("plug", dict(zip("nauw", range(1, len(PLUG)), strict=True))),
 }
-_PLUG = {"n": "none", "a": "ac", "u": "usb", "w": "wireless"}
+_NUMBERS: dict[str, tuple[str, Callable[[int], int | None]]] = {
+    "Bl": ("level_pct", lambda value: value if 0 <= value <= 100 else None),
+    "Bv": ("voltage_mv", positive),
+    "Bt": ("temperature_dc", lambda value: value if -2731 < value < 2000 else None),
+    "Bcc": ("charge_mah", positive),
+}
 _FLAGS = {"r": "running", "Pcl": "in_call", "ps": "battery_saver"}
-_SCREEN = {"S": "on", "Sd": "doze"}
+_LIT = {"S": SCREEN.index("on"), "Sd": SCREEN.index("doze")}
 _TOP_APP = "Etp"
-_START: dict[str, Any] = {
-    **dict.fromkeys(("level_pct", "status", "plug", "voltage_mv", "temperature_c", "charge_mah")),
-    **dict.fromkeys(_FLAGS.values(), False),
-    "screen": "off",
-    "package": None,
-}
-"""What the printer starts from: it takes every flag for off and prints what is on."""
-
-
-_CODES = {"status": _STATUS, "plug": _PLUG}
-_VALUES = {
-    "Bl": "level_pct",
-    "Bs": "status",
-    "Bp": "plug",
-    "Bv": "voltage_mv",
-    "Bt": "temperature_c",
-    "Bcc": "charge_mah",
-}
-
-
-@lru_cache(maxsize=4096)
-def _value(name: str, text: str) -> Any:
-    """Equal values share one object, so that a long history stays small.
-
-    Raises:
-        ValueError: if the text is no such value.
-    """
-    if name in _CODES:
-        if text not in _CODES[name]:
-            raise ValueError(text)
-        return _CODES[name][text]
-    value = integer(text)
-    match name:
-        case "level_pct":
-            return value if 0 <= value <= 100 else None
-        case "temperature_c":
-            return c_from_dc(value) if -2731 < value < 2000 else None
-        case _:
-            return positive(value)
 
 
 class HistoryReader:
     """Follows the records in order.
 
     Attributes:
-        points: one per record that changed something we keep.
         overflowed: the platform's buffer was full, changes are missing.
     """
 
     def __init__(self) -> None:
-        self.points: list[HistoryPoint] = []
         self.overflowed = False
+        self._packed = bytearray()
         self._epoch_ms: int | None = None
-        self._packages: dict[str, str] = {}
-        self._now = dict(_START)
+        self._packages: list[str] = []
+        self._package_of: dict[str, int] = {}  # number by index in the string pool
+        # The printer takes every flag for off and prints what is on.
+        self._now = Now()
         self._lit: set[str] = set()
+
+    @property
+    def history(self) -> History:
+        """One point for each record that changed something we keep."""
+        return History(bytes(self._packed), self._packages)
 
     def take_pool(self, text: str) -> bool:
         """One string of the pool, without `9,hsp,`; only names of packages are kept."""
         entry = _POOL.fullmatch(text)
         if entry is not None and _PACKAGE.fullmatch(entry[3]):
-            self._packages[entry[1]] = entry[3]
+            self._packages.append(entry[3])
+            self._package_of[entry[1]] = len(self._packages)
         return entry is not None
 
     def take(self, text: str) -> bool:
@@ -135,7 +77,7 @@ class HistoryReader:
         time = _TIME.fullmatch(command)
         if time is not None:
             if time[1]:
-                self._now = dict(_START)
+                self._now = Now()
                 self._lit.clear()
             self._epoch_ms = int(time[2])
         elif command in ("START", "SHUTDOWN"):
@@ -147,27 +89,38 @@ class HistoryReader:
         return True
 
     def _take_items(self, items: str) -> bool:
-        before = dict(self._now)
+        before = pack(None, self._now)
         n_malformed = sum(not self._take_item(item) for item in items.split(","))
-        if self._now != before:
+        if pack(None, self._now) != before:
             epoch_s = None if self._epoch_ms is None else s_from_ms(self._epoch_ms)
-            self.points.append(HistoryPoint(epoch_s=epoch_s, **self._now))
+            self._packed += pack(epoch_s, self._now)
         return n_malformed == 0
 
     def _take_item(self, item: str) -> bool:
         """An item we do not keep counts as understood: there are dozens, and more each release."""
         ends = item.startswith("-")
         name, equals, text = item.lstrip("+-").partition("=")
-        if name in _VALUES:
+        if name in _CODES or name in _NUMBERS:
             try:
-                self._now[_VALUES[name]] = _value(_VALUES[name], text)
+                self._take_value(name, text)
             except ValueError:
                 return False
         elif name in _FLAGS and not equals:
-            self._now[_FLAGS[name]] = not ends
-        elif name in _SCREEN and not equals:
+            setattr(self._now, _FLAGS[name], not ends)
+        elif name in _LIT and not equals:
             (self._lit.discard if ends else self._lit.add)(name)
-            self._now["screen"] = next((_SCREEN[s] for s in _SCREEN if s in self._lit), "off")
+            self._now.screen = next((_LIT[s] for s in _LIT if s in self._lit), 0)
         elif name == _TOP_APP:
-            self._now["package"] = None if ends else self._packages.get(text)
+            self._now.package = 0 if ends else self._package_of.get(text, 0)
         return True
+
+    def _take_value(self, name: str, text: str) -> None:
+        """Raises ValueError if the text is no such value."""
+        if name in _NUMBERS:
+            field, read = _NUMBERS[name]
+            setattr(self._now, field, read(integer(text)))
+            return
+        field, codes = _CODES[name]
+        if text not in codes:
+            raise ValueError(text)
+        setattr(self._now, field, codes[text])

@@ -50,7 +50,7 @@ def _two_times(realtime: str, uptime: str | None) -> tuple[str, tuple[tuple[str,
     return pattern, ((realtime, _seconds), (uptime or "", _seconds))
 
 
-_LINES: dict[str, tuple[re.Pattern[str], tuple[tuple[str, _Convert], ...]]] = {
+LINES: dict[str, tuple[re.Pattern[str], tuple[tuple[str, _Convert], ...]]] = {
     key: (re.compile(pattern), fields)
     for key, (pattern, fields) in {
         "System starts": (
@@ -130,7 +130,7 @@ class _Reader:
         if self._section == _STEPS or self._power_indent is not None:
             return True
         return self._section == _STATISTICS and (
-            text in (_STATISTICS, _POWER_USE) or text.partition(":")[0] in _LINES
+            text in (_STATISTICS, _POWER_USE) or text.partition(":")[0] in LINES
         )
 
     def take(self, line: str) -> bool:
@@ -147,9 +147,9 @@ class _Reader:
 
     def _take_line(self, text: str) -> bool:
         key, _, rest = text.partition(":")
-        if key not in _LINES:
+        if key not in LINES:
             return _OTHER_FORECAST.fullmatch(text) is not None
-        pattern, fields = _LINES[key]
+        pattern, fields = LINES[key]
         match = pattern.fullmatch(rest.strip())
         if match is None:
             return False

@@ -1,8 +1,9 @@
 """What battery statistics hold, whichever form they are printed in."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from parsers.sources.battery_history import HistoryPoint
+from parsers.sources.battery_history_points import History, HistoryPoint
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,5 +84,5 @@ class BatteryStatsRow:
     actual_drain_hi_mah: float | None = None
     power_use: tuple[PowerUse, ...] = ()
     steps: tuple[DischargeStep, ...] = ()
-    history: tuple[HistoryPoint, ...] = ()
+    history: Sequence[HistoryPoint] = History()
     history_overflowed: bool | None = None

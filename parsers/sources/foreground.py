@@ -29,7 +29,7 @@ class ForegroundRow:
     activity: str | None = None
 
 
-_SPELLINGS = (
+SPELLINGS = (
     "topResumedActivity=",
     "ResumedActivity:",
     "Resumed:",
@@ -53,7 +53,7 @@ class _Reader:
         self.apps: dict[str, ForegroundRow] = {}
         self.n_read = 0
         self._default_display = True
-        self._ours = keyed(_SPELLINGS)
+        self._ours = keyed(SPELLINGS)
 
     def wants(self, line: str) -> bool:
         """Skips other lines, and those of other displays than the default one."""
@@ -64,7 +64,7 @@ class _Reader:
 
     def take(self, line: str) -> bool:
         text = line.strip()
-        spelling = next(name for name in _SPELLINGS if text.startswith(name))
+        spelling = next(name for name in SPELLINGS if text.startswith(name))
         record = _RECORD.search(text)
         if record is not None:
             self.apps.setdefault(spelling, _app(record[1], record[2]))
@@ -82,7 +82,7 @@ def _app(package: str, activity: str) -> ForegroundRow:
 
 def looks_like(lines: list[tuple[int, str]]) -> bool:
     """Whether a line says which activity is resumed or which window has the focus."""
-    ours = keyed(_SPELLINGS)
+    ours = keyed(SPELLINGS)
     return any(ours(line) for _, line in lines)
 
 
@@ -96,6 +96,6 @@ def parse(text: str) -> Parsed[ForegroundRow]:
     dump = Dump(KIND, text)
     reader = _Reader()
     dump.read(reader.take, reader.wants)
-    apps = (reader.apps[spelling] for spelling in _SPELLINGS if spelling in reader.apps)
+    apps = (reader.apps[spelling] for spelling in SPELLINGS if spelling in reader.apps)
     row = next(apps, ForegroundRow())
     return dump.parsed(row, found=reader.n_read > 0, needs="resumed or focused app")

@@ -65,7 +65,7 @@ class HealthRow:
 
 
 _INT = r"(-?[0-9]{1,19})"
-_TEXT_LINES = tuple(
+TEXT_LINES = tuple(
     (re.compile(pattern), names)
     for pattern, names in (
         (
@@ -97,7 +97,7 @@ _LIVE = frozenset({"current_raw", "current_average_raw", "charge_counter_raw"})
 
 _STRUCTURED = "getHealthInfo -> "
 _FIELD = re.compile(r"\b([A-Za-z]\w{0,60})(?: = |: )([^,{}\[\]]*)")
-_FIELDS = {
+FIELDS = {
     "chargerAcOnline": "ac_powered",
     "chargerUsbOnline": "usb_powered",
     "chargerWirelessOnline": "wireless_powered",
@@ -159,7 +159,7 @@ _NUMBERS: dict[str, _Number] = {
 
 def looks_like(lines: list[tuple[int, str]]) -> bool:
     """Whether the lines have the HAL's first line or its structured line."""
-    first, _ = _TEXT_LINES[0]
+    first, _ = TEXT_LINES[0]
     return any(
         line.startswith(_STRUCTURED) or first.fullmatch(line.strip()) is not None
         for _, line in lines
@@ -199,7 +199,7 @@ def parse(text: str) -> Parsed[HealthRow]:
 def _take(line: str, printed: dict[str, Any], structured: dict[str, Any]) -> bool:
     if line.startswith(_STRUCTURED):
         return _take_structured(line, structured)
-    for pattern, names in _TEXT_LINES:
+    for pattern, names in TEXT_LINES:
         match = pattern.fullmatch(line)
         if match is not None:
             found = zip(names, match.groups(), strict=True)
@@ -222,11 +222,11 @@ def _keep(values: dict[str, Any], field: str, text: str) -> bool:
 def _take_structured(line: str, structured: dict[str, Any]) -> bool:
     fields = _FIELD.findall(line)
     for name, value in fields:
-        if name in _FIELDS:
-            field = _FIELDS[name]
+        if name in FIELDS:
+            field = FIELDS[name]
             unset = field == "cycle_count" and value.strip() == "0"
             _keep(structured, field, "-1" if unset else value.strip())
-    return any(name in _FIELDS for name, _ in fields)
+    return any(name in FIELDS for name, _ in fields)
 
 
 def _converted(field: str, text: str) -> Any:

@@ -46,7 +46,7 @@ class IdentityRow:
     network_types: str | None = None
 
 
-_FIELDS = {
+FIELDS = {
     "ro.product.manufacturer": "manufacturer",
     "ro.product.brand": "brand",
     "ro.product.model": "model",
@@ -85,8 +85,8 @@ class _Reader:
         name, rest = opening.groups()
         self._open = not rest.endswith("]")
         self.n_properties += 1
-        if name in _FIELDS and not self._open:
-            return self._keep(_FIELDS[name], rest[:-1])
+        if name in FIELDS and not self._open:
+            return self._keep(FIELDS[name], rest[:-1])
         return True
 
     def _keep(self, field: str, text: str) -> bool:
@@ -104,7 +104,7 @@ class _Reader:
 
 def looks_like(lines: list[tuple[int, str]]) -> bool:
     """Whether the lines have one of the allow-listed properties in brackets."""
-    starts = tuple(f"[{name}]: [" for name in _FIELDS)
+    starts = tuple(f"[{name}]: [" for name in FIELDS)
     return any(line.startswith(starts) for _, line in lines)
 
 

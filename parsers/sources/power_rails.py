@@ -8,14 +8,14 @@ import re
 from dataclasses import dataclass
 
 from parsers.dump import Dump
+from parsers.errors import NotThisDumpError
 from parsers.outcome import Parsed
 from parsers.units import mwh_from_mws, mwh_from_uws, s_from_ms
 
 KIND = "power_rails"
-COMMAND = (
-    "dumpsys android.hardware.power.stats.IPowerStats/default;"
-    " cat /sys/bus/iio/devices/iio:device*/energy_value"
-)
+HAL_COMMAND = "dumpsys android.hardware.power.stats.IPowerStats/default"
+FILE_COMMAND = "cat /sys/bus/iio/devices/iio:device*/energy_value"
+COMMAND = f"{HAL_COMMAND}; {FILE_COMMAND}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,6 +54,8 @@ _METER_ROW = re.compile(
     r"\[([^\]]{1,80})\]:(?:.{0,80} )?([0-9]{1,18}(?:\.[0-9]{1,6})?) mWs"
     r"(?: \(? ?-?[0-9]{1,18}(?:\.[0-9]{1,6})?(?: mWs)? ?\)?)?"
 )
+_NAMES_ALONE = re.compile(r"ChannelId: [0-9]{1,9}, ChannelName: .{1,100}")
+"""The framework's own `dumpsys powerstats`; its energies come as protobuf only."""
 _FILE_TIME = re.compile(r"t=([0-9]{1,18})")
 _FILE_ROW = re.compile(r"CH[0-9]{1,3}\(T=[0-9]{1,18}\)\[([^\]]{1,80})\], ([0-9]{1,19})")
 _FILE_NAMES = re.compile(r"CH[0-9]{1,3}\[[^\]]{1,80}\]:.{0,80}")
@@ -103,10 +105,12 @@ class _Reader:
 
 
 def looks_like(lines: list[tuple[int, str]]) -> bool:
-    """Whether the lines have a channel of a meter's file or the HAL's energy meter block."""
+    """Whether the lines have a meter's channel, the HAL's energy meter block, or rails' names."""
     return any(
-        _FILE_ROW.fullmatch(line.strip()) is not None or _is_meter_title(line.strip())
-        for _, line in lines
+        _FILE_ROW.fullmatch(text) is not None
+        or _NAMES_ALONE.fullmatch(text) is not None
+        or _is_meter_title(text)
+        for text in (line.strip() for _, line in lines)
     )
 
 
@@ -120,7 +124,7 @@ def parse(text: str) -> Parsed[PowerRailsRow]:
 
     Raises:
         SourceRefusedError: if the phone does not give this dump.
-        NotThisDumpError: if the text is something else.
+        NotThisDumpError: if the text is something else, or names rails without their energies.
     """
     dump = Dump(KIND, text)
     reader = _Reader()
@@ -130,4 +134,6 @@ def parse(text: str) -> Parsed[PowerRailsRow]:
         boot_s=reader.boot_s,
     )
     found = bool(reader.rails) or reader.saw_meter
+    if not found and any(_NAMES_ALONE.fullmatch(u.text.strip()) for u in dump.unread):
+        raise NotThisDumpError(KIND, "it names rails without their energies")
     return dump.parsed(row, found=found, needs="energy meter block and no channel line")

@@ -114,7 +114,7 @@ def _pack_mah(text: str) -> float | None:
     return plausible.pack_mah(integer(text))
 
 
-_RULES = {
+RULES = {
     "STATUS": Rule("status", _one_of(_STATUS), _STATUS),
     "HEALTH": Rule("health", _one_of(_HEALTH), _HEALTH),
     "PRESENT": Rule("present", lambda text: bool(between(0, 1)(text)), whole_codes((0, 1))),
@@ -132,7 +132,7 @@ _RULES = {
     "CHARGE_FULL_DESIGN": Rule("charge_full_design_mah", _pack_mah),
     "CYCLE_COUNT": Rule("cycle_count", _count),
 }
-_LEFT_OUT = re.compile(
+LEFT_OUT = re.compile(
     r"DEVTYPE|NAME|TYPE|SCOPE|ONLINE|AUTHENTIC|CALIBRATE|MODEL_NAME|MANUFACTURER|SERIAL_NUMBER"
     r"|MANUFACTURE_(?:YEAR|MONTH|DAY)|USB_TYPE|CHARGE_TYPES|CHARGE_BEHAVIOUR"
     r"|VOLTAGE_(?:(?:MAX|MIN)(?:_DESIGN)?|AVG|BOOT)|CURRENT_(?:MAX|BOOT)|POWER_(?:NOW|AVG)"
@@ -147,7 +147,7 @@ _LEFT_OUT = re.compile(
 
 _PREFIX = "POWER_SUPPLY_"
 _PROPERTY = re.compile(r"(?:DEVTYPE|POWER_SUPPLY_([A-Z0-9_]{1,80}))=(.*)")
-_NEW_FILE = re.compile(r"==> .{1,200} <==|/sys/.{1,200}/uevent:")
+NEW_FILE = re.compile(r"==> .{1,200} <==|/sys/.{1,200}/uevent:")
 _DEVTYPE = "DEVTYPE"
 """Stands for every line that begins a supply's file."""
 _PLUG_OF = {
@@ -230,7 +230,7 @@ def parse(text: str) -> Parsed[PowerSupplyRow]:
 
 def _is_whole(last: str) -> bool:
     found = _PROPERTY.fullmatch(last)
-    return found is not None and found[1] in _RULES and found[2] in _RULES[found[1]].whole
+    return found is not None and found[1] in RULES and found[2] in RULES[found[1]].whole
 
 
 def _split(lines: list[tuple[int, str]]) -> tuple[list[_Supply], list[tuple[int, str]]]:
@@ -240,7 +240,7 @@ def _split(lines: list[tuple[int, str]]) -> tuple[list[_Supply], list[tuple[int,
     for number, line in lines:
         text = line.strip()
         found = _PROPERTY.fullmatch(text)
-        if found is None and _NEW_FILE.fullmatch(text) is None:
+        if found is None and NEW_FILE.fullmatch(text) is None:
             strays.append((number, line))
             continue
         key, value = (found[1] or _DEVTYPE, found[2].strip()) if found else (_DEVTYPE, "")
@@ -253,9 +253,9 @@ def _split(lines: list[tuple[int, str]]) -> tuple[list[_Supply], list[tuple[int,
 
 
 def _rule(key: str, *, of_main: bool) -> Rule | None:
-    if _LEFT_OUT.fullmatch(key) is not None or (key in _RULES and not of_main):
+    if LEFT_OUT.fullmatch(key) is not None or (key in RULES and not of_main):
         return IGNORED
-    return _RULES.get(key)
+    return RULES.get(key)
 
 
 def _row(main: _Supply, supplies: list[_Supply], fields: Fields) -> PowerSupplyRow:

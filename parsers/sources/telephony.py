@@ -65,7 +65,7 @@ _DISPLAY_INFO = re.compile(
     r"TelephonyDisplayInfo ?\{network=([\w +.-]{1,30}), overrideNetwork=(\w{1,30})[,}].{0,200}"
 )
 _RADIO = re.compile(r"getRilDataRadioTechnology=[0-9]{1,3}\(([\w.-]{1,20})\)")
-_NETWORKS = frozenset(
+NETWORKS = frozenset(
     {"gprs", "edge", "umts", "cdma", "hsdpa", "hsupa", "hspa", "hspa_plus", "hspap", "iden"}
     | {"ehrpd", "evdo_0", "evdo_a", "evdo_b", "lte", "lte_ca", "gsm", "td_scdma", "iwlan"}
     | {"nr", "nr_sa", "nr_nsa", "unknown"}
@@ -139,4 +139,4 @@ def _property_types(lines: list[tuple[int, str]]) -> list[str] | None:
     if len(lines) != 1 or not _LIST.fullmatch(lines[0][1].strip()):
         return None
     types = [word(name) for name in lines[0][1].split(",")]
-    return types if any(types) and all(name in _NETWORKS or not name for name in types) else None
+    return types if any(types) and all(name in NETWORKS or not name for name in types) else None

@@ -62,10 +62,10 @@ _READING = re.compile(
     r"Temperature\{mValue=(NaN|-?Infinity|-?[0-9]{1,40}(?:\.[0-9]{1,40})?(?:E-?[0-9]{1,2})?),"
     r" mType=(-?[0-9]{1,4}), mName=(.{0,200}), mStatus=([0-9]{1,3})\}"
 )
-_CACHED = "Cached temperatures:"
-_LIVE = "Current temperatures from HAL:"
+CACHED = "Cached temperatures:"
+LIVE = "Current temperatures from HAL:"
 _LISTENER = re.compile(r"(?:callbacks|killed|broadcasts count): \S{1,20}")
-_IGNORED = {
+IGNORED = {
     "ThermalEventListeners:": _LISTENER,
     "ThermalStatusListeners:": _LISTENER,
     "ThermalHeadroomListeners:": _LISTENER,
@@ -86,9 +86,9 @@ class _Reader:
 
     def take(self, line: str) -> bool:
         text = line.strip()
-        if text in _IGNORED or text in (_CACHED, _LIVE):
+        if text in IGNORED or text in (CACHED, LIVE):
             self.section = text
-            if text in (_CACHED, _LIVE):
+            if text in (CACHED, LIVE):
                 self.sensors.setdefault(text, [])
             return True
         return self._take_fact(text) or self._take_entry(text)
@@ -104,8 +104,8 @@ class _Reader:
         return _HAL_READY.fullmatch(text) is not None
 
     def _take_entry(self, text: str) -> bool:
-        if self.section in _IGNORED:
-            return _IGNORED[self.section].fullmatch(text) is not None
+        if self.section in IGNORED:
+            return IGNORED[self.section].fullmatch(text) is not None
         match = _READING.fullmatch(text) if self.section else None
         if match is None:
             return False
@@ -125,7 +125,7 @@ class _Reader:
 def looks_like(lines: list[tuple[int, str]]) -> bool:
     """Whether the lines have the service's status line or a block of its sensors."""
     return any(
-        line.strip() in (_CACHED, _LIVE) or _STATUS.fullmatch(line.strip()) is not None
+        line.strip() in (CACHED, LIVE) or _STATUS.fullmatch(line.strip()) is not None
         for _, line in lines
     )
 
@@ -140,8 +140,8 @@ def parse(text: str) -> Parsed[ThermalRow]:
     dump = Dump(KIND, text)
     reader = _Reader()
     dump.read(reader.take)
-    live = reader.sensors.get(_LIVE, [])
-    sensors = _without_placeholders(live or reader.sensors.get(_CACHED, []))
+    live = reader.sensors.get(LIVE, [])
+    sensors = _without_placeholders(live or reader.sensors.get(CACHED, []))
     row = ThermalRow(
         thermal_status=reader.status,
         temperatures=sensors,

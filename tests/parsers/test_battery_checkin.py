@@ -2,7 +2,11 @@
 
 import tracemalloc
 
+import pytest
+
+from parsers.outcome import Parsed
 from parsers.sources.battery_checkin import parse
+from parsers.sources.battery_stats_rows import BatteryStatsRow
 
 SIZE_BYTES = 1_000_000
 START_MS = 1_935_561_600_000
@@ -26,14 +30,18 @@ def long_history() -> str:
     return "\n".join(lines) + "\n"
 
 
-def test_a_long_history_takes_less_than_ten_times_its_size() -> None:
-    text = long_history()
+def traced(text: str) -> tuple[Parsed[BatteryStatsRow], int]:
+    """What was read, and the most memory it took meanwhile, in bytes."""
     tracemalloc.start()
     try:
-        parsed = parse(text)
-        _, peak_bytes = tracemalloc.get_traced_memory()
+        return parse(text), tracemalloc.get_traced_memory()[1]
     finally:
         tracemalloc.stop()
+
+
+def test_a_long_history_takes_less_than_ten_times_its_size() -> None:
+    text = long_history()
+    parsed, peak_bytes = traced(text)
     history = parsed.rows[0].history
     n_pushes = text.count("Bl=")
     assert not parsed.unread
@@ -42,3 +50,28 @@ def test_a_long_history_takes_less_than_ten_times_its_size() -> None:
     deltas_ms = [int(ln.split(",")[2]) for ln in text.splitlines()[3:]]
     assert history[-1].epoch_s == (START_MS + sum(deltas_ms)) / 1000
     assert peak_bytes < 10 * len(text)
+
+
+@pytest.mark.parametrize(
+    "shortest",
+    ["9,h,{ms:03},Bl={pct:02}", "9,0,i,dsd,5,{pct:02}", "9,0,l,pwi,uid,{pct:02}"],
+    ids=["history", "steps", "power-use"],
+)
+def test_the_shortest_records_take_less_than_ten_times_their_size(shortest: str) -> None:
+    records = (f"{shortest.format(ms=n % 1000, pct=n % 100)}" for n in range(60_000))
+    text = "9,h,0:TIME:1935561600000\n" + "".join(f"{record}\n" for record in records)
+    parsed, peak_bytes = traced(text)
+    row = parsed.rows[0]
+    assert len(row.history) + len(row.steps) + len(row.power_use) == 60_000
+    assert peak_bytes < 10 * len(text)
+
+
+def test_history_points_are_a_sequence() -> None:
+    row = parse(long_history()[:20_000]).rows[0]
+    points = tuple(row.history)
+    assert row.history[3:5] == points[3:5]
+    assert row.history[-1] == points[-1]
+    assert row.history == points
+    assert row.history != points[1:]
+    with pytest.raises(IndexError):
+        row.history[len(points)]

@@ -108,3 +108,13 @@ def test_half_a_block_is_not_a_block() -> None:
     assert parse_block(raw[:-1]) is None
     assert parse_block(raw + b"more\n") is None
     assert parse_block(b"") is None
+
+
+def test_it_says_how_far_it_got() -> None:
+    raw = render_block(block(7))
+    reader = BlockReader()
+    assert [found for found, _ in reader.feed(raw + b"\n" + raw[:10])] == [raw]
+    assert (reader.taken_bytes, reader.waiting_bytes) == (len(raw) + 1, 10)
+    assert reader.stray_bytes == 0, "an empty line between blocks is nobody's loss"
+    assert len(list(reader.feed(raw[10:]))) == 1
+    assert (reader.taken_bytes, reader.waiting_bytes) == (2 * len(raw) + 1, 0)

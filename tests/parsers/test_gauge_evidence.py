@@ -16,6 +16,7 @@ from parsers.gauge import (
     GaugeOverride,
     GaugeSamples,
     decide,
+    parse_override,
 )
 from parsers.schema import Reading
 
@@ -212,7 +213,8 @@ def test_undetected_sleep_is_not_taken_for_a_unit() -> None:
 def test_kind_of_counter(made: dict[str, object], kind: str) -> None:
     decision = decided(**made)
     assert decision.counter == kind
-    assert decision.current_unit == "uA"
+    in_short = made.get("duration_s", 600) in (60, 240)
+    assert decision.current_unit == (None if in_short else "uA")
     if kind in ("absent", "stuck", "unknown"):
         assert decision.counter_unit is None
         assert decision.counter_mah(1234) is None
@@ -392,3 +394,46 @@ def test_no_readings_at_all() -> None:
     decision = decide(GaugeSamples.from_readings([]))
     assert decision.counter == "absent"
     assert decision.confidence == 0.0
+
+
+@pytest.mark.parametrize("draw_ma", [STANDBY_MA, (100.0, 300.0)])
+def test_three_minutes_of_standby_prove_nothing_by_size_alone(
+    draw_ma: tuple[float, float],
+) -> None:
+    short = {"draw_ma": draw_ma, "counter_unit": None, "duration_s": 180}
+    assert decided(**short).current_unit is None
+    assert decided(**short, screen_on=True).current_unit in ("uA", None)
+    assert decided(**{**short, "counter_unit": "uAh"}).current_unit == "uA"
+
+
+@pytest.mark.parametrize(
+    ("words", "override"),
+    [
+        ("", GaugeOverride()),
+        ("mA", GaugeOverride(current_unit="mA")),
+        ("mA, inverted", GaugeOverride(current_unit="mA", current_sign=-1)),
+        ("absolute,counter:10uAh", GaugeOverride(current_sign=0, counter_unit="10uAh")),
+        ("counter:none,x2", GaugeOverride(counter="absent", scale=2.0)),
+        ("documented,x0.5", GaugeOverride(current_sign=1, scale=0.5)),
+    ],
+)
+def test_words_of_an_override(words: str, override: GaugeOverride) -> None:
+    assert parse_override(words) == override
+
+
+@pytest.mark.parametrize(
+    "words", ["milliamps", "mA,uA", "counter:Ah", "x", "x99", "x0", "inverted,absolute", "ma"]
+)
+def test_other_words_are_refused(words: str) -> None:
+    with pytest.raises(ValueError, match=r"use|twice"):
+        parse_override(words)
+
+
+def test_a_scale_doubles_current_and_charge() -> None:
+    samples = recording(Made())
+    plain, doubled = decide(samples), decide(samples, parse_override("x2"))
+    assert doubled.current_ma(-500_000, plugged=False) == -1000.0
+    assert plain.current_ma(-500_000, plugged=False) == -500.0
+    assert doubled.counter_mah(3_000_000) == 6000.0
+    assert doubled.current_unit == "uA", "the evidence still decides the rest"
+    assert doubled.why.startswith("stated by the user: scale 2")

@@ -1,5 +1,6 @@
 """What holds for every text: only our errors, every line accounted for, no value from a cut."""
 
+import dataclasses
 import json
 from pathlib import Path
 from typing import Any
@@ -150,3 +151,11 @@ def test_a_line_of_megabytes_does_no_harm(source: Source, piece: str) -> None:
     )
     for head in heads:
         read(source, head + piece * (1_000_000 // len(piece)) + "\n")
+
+
+@pytest.mark.parametrize("case", dumps_of("battery_service"), ids=name_of)
+def test_a_battery_row_is_what_its_constructor_would_make(case: Path) -> None:
+    row = battery_service.parse(decode(case.read_bytes())).rows[0]
+    assert battery_service.BatteryServiceRow(**vars(row)) == row
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        row.level_pct = 5.0  # type: ignore[misc]  # that is the point

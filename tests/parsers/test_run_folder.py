@@ -61,7 +61,7 @@ def test_the_newest_run_is_the_one_that_began_last(tmp_path: Path) -> None:
     assert newest_run(tmp_path).path.name == "a"
 
 
-@pytest.mark.parametrize("label", ["alder-1", "a", "9", "x" * 40, "a_b-c"])
+@pytest.mark.parametrize("label", ["alder-1", "a", "9a", "4-b", "x" * 40, "a_b-c"])
 def test_good_labels(label: str, tmp_path: Path) -> None:
     assert checked_label(label) == label
     assert RunFolder(tmp_path).journal_path(label).parent == tmp_path / "journal"
@@ -69,7 +69,10 @@ def test_good_labels(label: str, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     "label",
-    ["", "A", "../up", "a/b", "a\\b", "-a", "a-", "x" * 41, "con", "lpt1", "a\n", "ä", "a b", "."],
+    [
+        *("", "A", "../up", "a/b", "a\\b", "-a", "a-", "x" * 41, "con", "lpt1", "a\n", "ä", "a b"),
+        *(".", "9", "2026", "1_0", "4-2"),
+    ],
 )
 def test_bad_labels(label: str, tmp_path: Path) -> None:
     with pytest.raises(ValueError, match="such as alder-1"):
