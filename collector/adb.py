@@ -4,7 +4,6 @@ Bytes in, bytes out, shell protocol v2 only (the older one returns a cut answer 
 whole), one deadline over a whole answer, and every error translated into one of ours.
 """
 
-import os
 import socket
 import struct
 import time
@@ -15,11 +14,15 @@ from typing import Protocol, Self
 
 from adbutils import AdbClient, AdbConnection, AdbError
 
+from collector.adb_host import HOST, AdbHost
 from collector.errors import PhoneGoneError, PhoneRefusedError, PhoneSilentError, ServerGoneError
 
 MAX_REPLY_BYTES = 16 * 1024 * 1024
 MAX_PACKET_BYTES = 16 * 1024 * 1024
 _PACKET = struct.Struct("<BI")
+_SYNC = struct.Struct("<4sI")
+_SYNC_CHUNK_BYTES = 64 * 1024
+_REASON_MAX_BYTES = 1024
 _STDOUT, _STDERR, _EXIT = 1, 2, 3
 _CONNECT_TIMEOUT_S = 5.0
 
@@ -37,19 +40,6 @@ class Reply:
     stdout: bytes
     stderr: bytes
     exit_code: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Attached:
-    """One line of the server's list of phones.
-
-    Attributes:
-        serial: the server's name for the link; never written to disk.
-        state: `device` when it can be used, else `offline`, `unauthorized`, ...
-    """
-
-    serial: str
-    state: str
 
 
 class ByteStream(Protocol):
@@ -96,96 +86,59 @@ class Phone(Protocol):
         ...
 
 
-class AdbServer:
-    """A running adb server, reached by its socket protocol.
+class WritablePhone(Phone, Protocol):
+    """A phone that takes files, too."""
+
+    def push(self, data: bytes, path: str, deadline_s: float) -> None:
+        """Puts a file onto the phone, in place of one that is there.
+
+        Raises:
+            PhoneGoneError, PhoneSilentError, PhoneRefusedError, ServerGoneError: as `ask`.
+        """
+        ...
+
+
+class AdbServer(AdbHost):
+    """A running adb server and the phones behind it.
 
     Args:
         port: of the server on this computer; None for the environment's choice or adb's default.
     """
 
     def __init__(self, port: int | None = None) -> None:
-        chosen = port or int(os.environ.get("ANDROID_ADB_SERVER_PORT", "5037"))
-        self._client = AdbClient("127.0.0.1", chosen, socket_timeout=_CONNECT_TIMEOUT_S)
-
-    @property
-    def port(self) -> int:
-        """The server's port."""
-        return int(self._client.port)
-
-    def check(self) -> None:
-        """Makes sure a server answers, without starting one.
-
-        Raises:
-            ServerGoneError: if none does.
-        """
-        try:
-            socket.create_connection(("127.0.0.1", self.port), timeout=_CONNECT_TIMEOUT_S).close()
-        except OSError as exc:
-            raise ServerGoneError(self.port) from exc
-
-    def attached(self) -> list[Attached]:
-        """Every phone the server lists, in its order.
-
-        Raises:
-            ServerGoneError: if no server answers.
-        """
-        lines = self._host_query("host:devices").split("\n")
-        pairs = (line.rpartition("\t") for line in lines if "\t" in line)
-        return [Attached(serial=serial, state=state) for serial, _, state in pairs]
-
-    def connect(self, address: str) -> None:
-        """Connects a phone that is reached by network; a stale entry is dropped first.
-
-        Raises:
-            PhoneGoneError: if it does not answer there.
-            ServerGoneError: if no server answers.
-        """
-        if any(a.serial == address and a.state != "device" for a in self.attached()):
-            self._host_query(f"host:disconnect:{address}")
-        answer = self._host_query(f"host:connect:{address}")
-        if not answer.startswith(("connected to", "already connected")):
-            raise PhoneGoneError(address, "connecting")
-
-    def disconnect(self, address: str) -> None:
-        """Forgets a phone that was reached by network; unknown addresses are no error.
-
-        Raises:
-            ServerGoneError: if no server answers.
-        """
-        self._host_query(f"host:disconnect:{address}")
+        super().__init__(port)
+        self._client = AdbClient(HOST, self.port, socket_timeout=_CONNECT_TIMEOUT_S)
 
     def phone(self, serial: str) -> "AdbPhone":
         """The phone with that link name; nothing is asked of it yet."""
         return AdbPhone(self, serial)
 
-    def _host_query(self, query: str) -> str:
-        self.check()
-        with _translated(self.port, "", query), self._client.make_connection() as link:
-            link.send_command(query)
-            try:
-                link.check_okay()
-                return str(link.read_string_block())
-            except AdbError as exc:
-                if query.startswith(("host:connect", "host:disconnect")):
-                    return str(exc)
-                raise
-        raise AssertionError  # pragma: no cover - the context manager raises or returns
+    def open_service(self, serial: str, service: str, during: str) -> AdbConnection:
+        """A service of one phone; for `AdbPhone`.
 
-    def open_shell(self, serial: str, command: str, during: str) -> AdbConnection:
-        """A v2 shell on one phone; for `AdbPhone`."""
-        self.check()
+        Raises:
+            CollectorError: as `Phone.ask`.
+        """
+        self._check(during)
         with _translated(self.port, serial, during):
             link = self._client.make_connection()
             try:
                 link.send_command(f"host:transport:{serial}")
                 link.check_okay()
-                link.send_command(f"shell,v2,raw:{command}")
+                link.send_command(service)
                 link.check_okay()
             except BaseException:
                 link.close()
                 raise
             return link
-        raise AssertionError  # pragma: no cover
+        raise AssertionError  # pragma: no cover - the context manager raises or returns
+
+    def _check(self, during: str) -> None:
+        # The library would start a server that is missing.
+        try:
+            socket.create_connection((HOST, self.port), timeout=_CONNECT_TIMEOUT_S).close()
+        except OSError as exc:
+            raise ServerGoneError(self.port, during) from exc
 
 
 class AdbPhone:
@@ -209,6 +162,28 @@ class AdbPhone:
         """Starts a long-lived command (see `Phone.stream`)."""
         return AdbStream(self._server, self._serial, command)
 
+    def push(self, data: bytes, path: str, deadline_s: float) -> None:
+        """Puts a file onto the phone (see `WritablePhone.push`).
+
+        References:
+            AOSP packages/modules/adb/SYNC.TXT.
+        """
+        during = f"push {path}"
+        with self._server.open_service(self._serial, "sync:", during) as link:
+            target = f"{path},{0o100644}".encode()
+            message = _SYNC.pack(b"SEND", len(target)) + target
+            for start in range(0, len(data), _SYNC_CHUNK_BYTES):
+                chunk = data[start : start + _SYNC_CHUNK_BYTES]
+                message += _SYNC.pack(b"DATA", len(chunk)) + chunk
+            message += _SYNC.pack(b"DONE", 0)
+            with _translated(self._server.port, self._serial, during):
+                link.conn.settimeout(deadline_s)
+                link.conn.sendall(message)
+                answer, length = _SYNC.unpack(_exactly(link.conn, _SYNC.size))
+                reason = _exactly(link.conn, min(length, _REASON_MAX_BYTES))
+            if answer != b"OKAY":
+                raise PhoneGoneError(self._serial, during, reason.decode(errors="replace"))
+
 
 class AdbStream:
     """A running v2 shell command; belongs to one thread."""
@@ -217,7 +192,7 @@ class AdbStream:
         self._server = server
         self._serial = serial
         self._during = command.split("\n", 1)[0][:60]
-        self._link = server.open_shell(serial, command, self._during)
+        self._link = server.open_service(serial, f"shell,v2,raw:{command}", self._during)
         self._buffer = bytearray()
 
     def __enter__(self) -> Self:
@@ -294,6 +269,16 @@ class AdbStream:
             raise PhoneGoneError(self._serial, self._during)
         self._buffer += data
         return True
+
+
+def _exactly(link: socket.socket, n_bytes: int) -> bytes:
+    data = b""
+    while len(data) < n_bytes:
+        piece = link.recv(n_bytes - len(data))
+        if not piece:
+            raise EOFError
+        data += piece
+    return data
 
 
 @contextmanager

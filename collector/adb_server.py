@@ -6,22 +6,21 @@ import socket
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Self
 
-from collector.errors import AdbMissingError, PhoneGoneError, PhoneRefusedError, ServerGoneError
+from collector.adb_host import HOST, USERS_PORT, AdbHost
+from collector.errors import AdbMissingError, ServerGoneError
 
-_HOST = "127.0.0.1"
-_USERS_PORT = 5037
 _PORT_TRIES = 5
 _START_DEADLINE_S = 15.0
-_ANSWER_DEADLINE_S = 20.0
 _KILL_WAIT_S = 5.0
-_CONNECT_DEADLINE_S = 5.0
 _POLL_S = 0.02
 _LOG_TAIL_CHARS = 300
+_starting = threading.Lock()
 
 
 def adb_binary() -> Path:
@@ -42,7 +41,7 @@ def adb_binary() -> Path:
     return Path(found)
 
 
-class PrivateAdbServer:
+class PrivateAdbServer(AdbHost):
     """Runs `adb server nodaemon` on a free port as a child of this process.
 
     It runs in a group of its own, so that a Ctrl-C reaches us and not the server in the middle of
@@ -55,8 +54,8 @@ class PrivateAdbServer:
     """
 
     def __init__(self, binary: Path | None = None) -> None:
+        super().__init__(0)
         self.binary = binary or adb_binary()
-        self.port = 0
         self._child: subprocess.Popen[bytes] | None = None
         self._folder: tempfile.TemporaryDirectory[str] | None = None
 
@@ -111,48 +110,22 @@ class PrivateAdbServer:
             self.close()
             raise
 
-    def connect(self, address: str) -> None:
-        """Connect a phone at HOST:PORT; an entry that is listed but no longer works goes first.
+    def restart(self) -> None:
+        """Start it again on the same port, after it was ended by somebody else.
 
         Raises:
-            PhoneGoneError: nothing answers there.
-            PhoneRefusedError: the phone does not accept our key.
-            ServerGoneError: the server does not answer.
+            ServerGoneError: it does not answer, or runs and was not ended.
         """
-        until_s = time.monotonic() + _CONNECT_DEADLINE_S
-        while True:
-            if self.states().get(address, "device") != "device":
-                self.disconnect(address)
-            answer = self._ask(f"host:connect:{address}")
-            # "already" may be about an entry that just went or is not ready: the list tells.
-            unclear = answer.startswith("already connected to")
-            if unclear and self.states().get(address) == "device":
-                return
-            if not unclear or time.monotonic() > until_s:
-                break
-            time.sleep(_POLL_S)
-        if answer.startswith("failed to authenticate"):
-            raise PhoneRefusedError(address, answer)
-        if not answer.startswith("connected to"):
-            raise PhoneGoneError(address, "connecting", answer)
+        if self._child is not None and self._child.poll() is None:
+            raise ServerGoneError(self.port, "it still runs")
+        self._child = self._launch()
+        self._wait_until_it_answers()
 
-    def disconnect(self, address: str) -> None:
-        """Forget a phone; one that is not listed is no error.
-
-        Raises:
-            ServerGoneError: the server does not answer.
-        """
-        self._ask(f"host:disconnect:{address}")
-
-    def states(self) -> dict[str, str]:
-        """State (`device`, `offline`, `unauthorized`, …) by serial or address.
-
-        Raises:
-            ServerGoneError: the server does not answer.
-        """
-        lines = self._ask("host:devices").split("\n")
-        pairs = (line.rpartition("\t") for line in lines if "\t" in line)
-        return {serial: state for serial, _, state in pairs}
+    def kill(self) -> None:
+        """End it as SIGKILL does; its phones are left hanging."""
+        if self._child is not None:
+            self._child.kill()
+            self._child.wait()
 
     def close(self) -> None:
         """End the server and remove its folder; safe to repeat."""
@@ -186,7 +159,7 @@ class PrivateAdbServer:
         until_s = time.monotonic() + _START_DEADLINE_S
         while self._child is not None and self._child.poll() is None:
             try:
-                self._ask("host:version")
+                self.ask_server("host:version")
             except ServerGoneError:
                 if time.monotonic() > until_s:
                     raise
@@ -198,7 +171,7 @@ class PrivateAdbServer:
     def _end(self, child: subprocess.Popen[bytes]) -> None:
         try:
             if child.poll() is None:
-                self._ask("host:kill", has_body=False)
+                self.ask_server("host:kill", has_body=False)
                 child.wait(timeout=_KILL_WAIT_S)
         except (ServerGoneError, subprocess.TimeoutExpired):
             child.terminate()
@@ -216,39 +189,45 @@ class PrivateAdbServer:
     def _last_words(self) -> str:
         return self._log_path().read_text(errors="replace").strip()[-_LOG_TAIL_CHARS:]
 
-    def _ask(self, service: str, *, has_body: bool = True) -> str:
-        """The server's answer to one request, also where it is a refusal in words."""
-        until_s = time.monotonic() + _ANSWER_DEADLINE_S
-        request = service.encode()
+
+def start_server(port: int) -> None:
+    """Starts adb's own server again, as `adb start-server` does; it outlives this program.
+
+    The adb program of the PATH goes first: it is the one that ran before, and one of another
+    version would replace the server again.
+
+    Raises:
+        AdbMissingError: no adb program is to be had.
+        ServerGoneError: it did not start.
+    """
+    binary = shutil.which("adb") or str(adb_binary())
+    with _starting:
         try:
-            with socket.create_connection((_HOST, self.port), timeout=_ANSWER_DEADLINE_S) as link:
-                link.sendall(b"%04x" % len(request) + request)
-                status = _receive(link, 4, until_s)
-                if status not in (b"OKAY", b"FAIL"):
-                    raise ServerGoneError(self.port, "what listens there is no adb server")
-                if not has_body:
-                    return ""
-                length_bytes = int(_receive(link, 4, until_s), 16)
-                return _receive(link, length_bytes, until_s).decode(errors="replace")
-        except (OSError, EOFError, ValueError) as exc:
-            raise ServerGoneError(self.port, f"no answer to '{service}': {exc}") from exc
+            AdbHost(port).ask_server("host:version")
+        except ServerGoneError:
+            _run([binary, "-P", str(port), "start-server"], port)
 
 
-def _receive(link: socket.socket, n_bytes: int, until_s: float) -> bytes:
-    data = b""
-    while len(data) < n_bytes:
-        link.settimeout(max(0.001, until_s - time.monotonic()))
-        piece = link.recv(n_bytes - len(data))
-        if not piece:
-            raise EOFError("the server closed the connection")
-        data += piece
-    return data
+def _run(command: list[str], port: int) -> None:
+    try:
+        subprocess.run(  # noqa: S603 - our own arguments, no shell
+            command,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            timeout=_START_DEADLINE_S,
+            check=True,
+        )
+    except OSError as exc:
+        raise AdbMissingError(command[0]) from exc
+    except subprocess.SubprocessError as exc:
+        raise ServerGoneError(port, str(exc)) from exc
 
 
 def _free_port() -> int:
     while True:
         with socket.socket(socket.AF_INET, socket.SOCK_STREAM) as probe:
-            probe.bind((_HOST, 0))
+            probe.bind((HOST, 0))
             port: int = probe.getsockname()[1]
-        if port != _USERS_PORT:
+        if port != USERS_PORT:
             return port

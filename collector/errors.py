@@ -47,12 +47,14 @@ class PhoneGoneError(CollectorError):
         serial: the link's name.
         during: what was being asked.
         reason: what adb said, empty if nothing.
+        state: the server's word for the link, empty if it is not listed or was not looked up.
     """
 
-    def __init__(self, serial: str, during: str, reason: str = "") -> None:
+    def __init__(self, serial: str, during: str, reason: str = "", state: str = "") -> None:
         self.serial = serial
         self.during = during
         self.reason = reason
+        self.state = state
         because = f": {printable(reason)}" if reason else ""
         super().__init__(
             f"{printable(serial)} went away during '{printable(during)}'{because};"
@@ -87,6 +89,46 @@ class PhoneRefusedError(CollectorError):
             f"{printable(serial)} refuses: {printable(said)};"
             " unlock it and accept this computer's key"
         )
+
+
+class PhoneArmedError(PhoneRefusedError):
+    """A phone records for another run already: collect that one first."""
+
+    def __init__(self, serial: str, run_id: str) -> None:
+        self.run_id = run_id
+        super().__init__(serial, f"it is armed for run {run_id}")
+        self.args = (
+            f"{printable(serial)} is armed for run {printable(run_id, 40)}: fetch that one with"
+            " `rundown collect` first",
+        )
+
+
+class PhoneFloodError(CollectorError):
+    """A phone sends far more than a recorder has to say: it is not followed any more.
+
+    Attributes:
+        n_bytes: sent so far.
+    """
+
+    def __init__(self, n_bytes: int) -> None:
+        self.n_bytes = n_bytes
+        super().__init__(
+            f"the phone has sent {n_bytes} bytes, more than any run needs; it is left alone"
+        )
+
+
+class JournalFullError(CollectorError):
+    """A journal takes nothing more and memory is used up: make room; the phone keeps recording.
+
+    Attributes:
+        path: the journal.
+    """
+
+    exit_code = 4
+
+    def __init__(self, path: str, reason: str) -> None:
+        self.path = path
+        super().__init__(f"{path}: {printable(reason)}; make room, the phone keeps recording")
 
 
 class NoPhonesError(CollectorError):
@@ -125,3 +167,35 @@ class TagError(CollectorError):
     """A tag cannot be set as asked: the message says what to do instead."""
 
     exit_code = 2
+
+
+class PlanError(CollectorError):
+    """A plan cannot be used: the message names line and key.
+
+    Attributes:
+        path: where it was read from.
+        problems: one sentence each.
+    """
+
+    exit_code = 2
+
+    def __init__(self, path: str, problems: tuple[str, ...]) -> None:
+        self.path = path
+        self.problems = problems
+        super().__init__("; ".join(f"{path}: {problem}" for problem in problems))
+
+
+class NumberRefusedError(CollectorError):
+    """A number is not called, whatever the plan says.
+
+    Attributes:
+        number: as it was given.
+        reason: why not, in a few words.
+    """
+
+    exit_code = 2
+
+    def __init__(self, number: str, reason: str) -> None:
+        self.number = number
+        self.reason = reason
+        super().__init__(f"'{printable(number, 40)}' is not called: {reason}")

@@ -2,19 +2,29 @@
 
 import json
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from parsers.gauge import GaugeDecision, GaugeSamples, decide
-from parsers.tables import write_table
-
+from collector.merge import Merged, facts_of, merge
 from parsers.assemble import Assembler
-from parsers.blocks import parse_block
+from parsers.errors import RunFolderError
+from parsers.gauge import GaugeDecision, GaugeSamples, decide, parse_override
 from parsers.journal import Journal, RecordKind, read_journal
-from parsers.runfolder import GaugeFacts, PhoneEnd, PhoneEntry, RunFolder, replace_file
+from parsers.runfolder import (
+    ClockAnchor,
+    GaugeFacts,
+    Missing,
+    PhoneEnd,
+    PhoneEntry,
+    RunFolder,
+    replace_file,
+)
 from parsers.schema import ContextChange, Reading
+from parsers.tables import write_table
 from parsers.text import printable
+
+_AUTO = "auto"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,6 +38,8 @@ class Tidied:
         damage: one sentence per damaged place of the journal.
         gauge: meaning of the raw integers.
         end: how the recording ended; None if the journal does not say (it was interrupted).
+        clocks: the phone's clock against the computer's.
+        missing: what the phone numbered and the tables lack.
     """
 
     phone: str
@@ -36,21 +48,35 @@ class Tidied:
     damage: tuple[str, ...]
     gauge: GaugeFacts
     end: PhoneEnd | None
+    clocks: tuple[ClockAnchor, ...]
+    missing: tuple[Missing, ...]
 
 
-def tidy(folder: RunFolder) -> list[Tidied]:
+def tidy(folder: RunFolder, stated: Mapping[str, str] | None = None) -> list[Tidied]:
     """Rebuilds the tables of all phones: same journals in, same tables out.
 
+    Args:
+        folder: the run.
+        stated: by label, what the user states of a phone's gauge from now on, in the words of
+            `parse_override`; `auto` takes back what was stated before.
+
     Raises:
+        ValueError: if a label is not of this run, or a word says nothing of a gauge.
         RunFolderError: if the folder is not a run.
         JournalDamagedError: if a journal is not one.
         OSError: if the tables cannot be written.
     """
     manifest = folder.read_manifest()
+    if manifest.imported_from is not None:
+        raise RunFolderError(
+            str(folder.path),
+            f"was made of {printable(manifest.imported_from)} and has no journals to rebuild its "
+            "tables from; import that log again",
+        )
     done = []
     entries = []
     unread: dict[str, Counter[tuple[str, str]]] = {}
-    for entry in manifest.phones:
+    for entry in _with_stated(manifest.phones, stated or {}):
         tidied, unread[entry.label] = _tidy_phone(folder, entry)
         done.append(tidied)
         entries.append(
@@ -59,6 +85,8 @@ def tidy(folder: RunFolder) -> list[Tidied]:
                     "gauge": tidied.gauge,
                     "n_unread": tidied.n_unread,
                     "end": entry.end or tidied.end,
+                    "clocks": tidied.clocks,
+                    "missing": tidied.missing,
                 }
             )
         )
@@ -71,13 +99,16 @@ def _tidy_phone(folder: RunFolder, entry: PhoneEntry) -> tuple[Tidied, Counter[t
     path = folder.journal_path(entry.label)
     journal = read_journal(path) if path.exists() else Journal(damage=["the journal is missing"])
     assembler = Assembler(entry.label)
-    readings, changes = _rows(journal, assembler)
-    decision = _decide(readings, entry.capacity_mah)
+    merged = merge(journal)
+    readings, changes = _rows(merged, assembler)
+    samples = GaugeSamples.from_readings(readings, entry.capacity_mah, changes)
+    decision = decide(samples, parse_override(entry.gauge_stated))
     gauge = GaugeFacts(
         current_unit=decision.current_unit,
         current_sign=decision.current_sign,
         counter_unit=decision.counter_unit,
         counter=decision.counter,
+        scale=decision.scale,
         why=decision.why,
         confidence=decision.confidence,
     )
@@ -96,29 +127,31 @@ def _tidy_phone(folder: RunFolder, entry: PhoneEntry) -> tuple[Tidied, Counter[t
         damage=tuple(journal.damage),
         gauge=gauge,
         end=_end(journal),
+        clocks=merged.clocks,
+        missing=merged.missing,
     )
     return tidied, assembler.unread
 
 
-def _rows(journal: Journal, assembler: Assembler) -> tuple[list[Reading], list[ContextChange]]:
+def _with_stated(phones: Iterable[PhoneEntry], stated: Mapping[str, str]) -> list[PhoneEntry]:
+    entries = {entry.label: entry for entry in phones}
+    for label, words in stated.items():
+        if label not in entries:
+            raise ValueError(f"no phone {label!r} in this run; it has {', '.join(entries)}")
+        kept = "" if words == _AUTO else words
+        parse_override(kept)
+        entries[label] = entries[label].model_copy(update={"gauge_stated": kept})
+    return list(entries.values())
+
+
+def _rows(merged: Merged, assembler: Assembler) -> tuple[list[Reading], list[ContextChange]]:
     readings: list[Reading] = []
     changes: list[ContextChange] = []
-    seen: set[tuple[str, int]] = set()
-    for record in journal.records:
-        if record.kind is not RecordKind.BLOCK:
-            continue
-        block = parse_block(record.payload)
-        if block is None or (block.boot_id, block.seq) in seen:
-            continue
-        seen.add((block.boot_id, block.seq))
-        tick = assembler.feed(block, record.host_utc, record.host_s)
+    for taken in merged.taken:
+        tick = assembler.feed(taken.block, taken.host_utc, taken.host_s)
         readings.append(tick.reading)
         changes.extend(tick.changes)
     return readings, changes
-
-
-def _decide(readings: list[Reading], capacity_mah: float | None) -> GaugeDecision:
-    return decide(GaugeSamples.from_readings(readings, capacity_mah))
 
 
 def _converted(readings: Iterable[Reading], decision: GaugeDecision) -> list[Reading]:
@@ -139,8 +172,8 @@ def _converted(readings: Iterable[Reading], decision: GaugeDecision) -> list[Rea
 def _end(journal: Journal) -> PhoneEnd | None:
     for record in reversed(journal.records):
         if record.kind is RecordKind.EVENT:
-            facts = json.loads(record.payload)
-            if facts.pop("what") == "end":
+            facts = facts_of(record)
+            if facts.pop("what", None) == "end":
                 return PhoneEnd.model_validate(facts)
     return None
 

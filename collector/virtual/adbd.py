@@ -4,6 +4,7 @@ import asyncio
 import os
 import socket
 from collections.abc import Coroutine
+from dataclasses import replace
 
 from collector.virtual.connection import FEATURES, Connection, Door
 from collector.virtual.device import Device
@@ -13,6 +14,7 @@ from collector.virtual.stream import Stream
 from collector.virtual.sync import serve_sync
 
 HOST = "127.0.0.1"
+_RESTART_S = 0.05
 _BANNER_PROPERTIES = ("ro.product.name", "ro.product.model", "ro.product.device")
 
 
@@ -57,7 +59,8 @@ class VirtualAdbd:
         return self._port
 
     async def stop(self) -> None:
-        """Give up the port and end every connection and command."""
+        """Give up the port and end every connection and command, and what else runs there."""
+        self._device.power_off()
         self._link.resume()
         self.vanish()
         if self._socket is not None:
@@ -116,6 +119,15 @@ class VirtualAdbd:
         for stream in list(self._shells):
             stream.cut(after_bytes)
 
+    def garble_stream(self) -> None:
+        """Damage one byte of what each running shell stream sends next."""
+        for stream in list(self._shells):
+            stream.garble()
+
+    def require_auth(self, required: bool) -> None:  # noqa: FBT001 - reads as require_auth(True)
+        """Ask every host that connects from now on for a key and accept none, or let all in."""
+        self._door = replace(self._door, require_auth=required)
+
     def _accept(self, listener: socket.socket) -> None:
         # Not asyncio's own server: closed while it lets a host in, it forgets that host's socket.
         try:
@@ -129,6 +141,9 @@ class VirtualAdbd:
         task.add_done_callback(lambda _: self._connections.pop(connection))
 
     def _start(self, service: str, stream: Stream) -> bool:
+        if service == "usb:":
+            self._spawn(self._leave_network(stream))
+            return True
         if service == "sync:":
             self._spawn(serve_sync(stream, self._device.files))
             return True
@@ -141,6 +156,13 @@ class VirtualAdbd:
         if request.packets:
             stream.on_hang_up = task.cancel
         return True
+
+    async def _leave_network(self, stream: Stream) -> None:
+        """What `adb usb` does to a phone that is reached by network: it is gone."""
+        await stream.write(b"restarting in USB mode\n")
+        stream.close()
+        await asyncio.sleep(_RESTART_S)
+        self.vanish()
 
     def _spawn(self, work: Coroutine[object, object, None]) -> asyncio.Task[None]:
         task = asyncio.create_task(work)

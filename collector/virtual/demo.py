@@ -4,6 +4,7 @@ The phones are virtual and known to the last milliwatt-hour; everything else is 
 a real adb server, the same polling, journals, tags and tables as for phones on a table.
 """
 
+import math
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,8 +14,9 @@ from rich.console import Console
 from collector.adb import AdbServer
 from collector.adb_server import PrivateAdbServer
 from collector.bench import Bench, make_ready
-from collector.live import LiveView
-from collector.poller import Patience, Poller
+from collector.conductor import Progress
+from collector.live import LiveView, Status
+from collector.poller import Poller
 from collector.tags import Tagger
 from collector.tidy import tidy
 from collector.virtual.clock import SteppedTime
@@ -30,6 +32,7 @@ from collector.virtual.loads import (
     VOICE_CALL,
 )
 from collector.virtual.phone import VirtualPhone
+from collector.watch import Patience
 from parsers.runfolder import RunFolder
 from parsers.schema import TrueEnergy
 from parsers.tables import write_table
@@ -112,7 +115,7 @@ def run_demo(path: Path, seed: int, console: Console) -> RunFolder:
             title=TITLE,
             ambient_c=AMBIENT_C,
             virtual=True,
-            patience=Patience(after_empty_s=0.0),
+            patience=Patience(after_empty_s=0.0, silent_s=math.inf),
         )
         with bench:
             conductor = _Conductor(
@@ -186,4 +189,4 @@ class _Conductor:
     def _show(self, view: LiveView, segment: str) -> None:
         if time.monotonic() - self._shown_s >= VIEW_EVERY_S:
             self._shown_s = time.monotonic()
-            view.show(segment)
+            view.show(Status(progress=Progress(segment=segment)))

@@ -41,6 +41,10 @@ class Device(Protocol):
         """`ro.product.name`, `.model` and `.device` for the banner: sent raw, even if hostile."""
         ...
 
+    def power_off(self) -> None:
+        """End whatever runs on the phone with no host attached."""
+        ...
+
     async def shell(self, command: str, io: ShellIO) -> int:
         """Run one command line and return its exit code.
 

@@ -100,6 +100,27 @@ def uevent_usb(state: PhoneState) -> str | None:
     return _uevent(values)
 
 
+def uevents(state: PhoneState) -> str | None:
+    """`power_supply/*/uevent`, one supply after another; None where the shell may not read it."""
+    battery, usb = uevent_battery(state), uevent_usb(state)
+    return None if battery is None or usb is None else battery + usb
+
+
+def cmd_battery_get(state: PhoneState, option: str) -> str:
+    """`cmd battery get OPTION`, there from API 31 on, with the current from API 36 on."""
+    values: dict[str, tuple[int, object]] = {
+        "level": (31, state.shown.reading.level_pct),
+        "counter": (31, state.shown.reading.counter_raw or 0),
+        "status": (31, state.shown.status),
+        "usb": (31, word_of(truth=state.shown.plugged)),
+        "current_now": (36, state.live.current_raw or 0),
+    }
+    if state.spec.api < 31:
+        return "Unknown command: get\n"
+    since_api, value = values.get(option, (99, ""))
+    return f"{value}\n" if state.spec.api >= since_api else f"Unknown get option: {option}\n"
+
+
 def service_call_property(state: PhoneState, property_id: int) -> str:
     """Reply to `service call batteryproperties 1 i32 ID`; ids of AOSP BatteryManager.java."""
     value = {

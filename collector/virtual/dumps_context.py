@@ -167,6 +167,35 @@ def dumpsys_telephony(state: PhoneState) -> str:
     )
 
 
+def cmd_wifi_status(state: PhoneState) -> str:
+    """`cmd wifi status`, there from API 30 on; name and address are nobody's business."""
+    if state.spec.api < 30:
+        return "Unknown command: status\n"
+    return text_of(
+        [
+            "Wifi is enabled",
+            'Wifi is connected to "Courier depot"',
+            'WifiInfo: SSID: "Courier depot", BSSID: 02:00:5e:00:00:07,'
+            " Supplicant state: COMPLETED, RSSI: -57, Link speed: 390Mbps, Frequency: 5180MHz,"
+            " Net ID: 1",
+        ]
+    )
+
+
+def dumpsys_deviceidle(state: PhoneState) -> str:
+    """`dumpsys deviceidle`: the two machines as they stand soon after the screen went off."""
+    deep, light = ("ACTIVE", "ACTIVE") if state.context.screen_on else ("INACTIVE", "IDLE")
+    return text_of(
+        [
+            "  Settings:",
+            "    light_after_inactive_to=+4m0s0ms",
+            f"  mScreenOn={word_of(truth=state.context.screen_on)}",
+            f"  mCharging={word_of(truth=state.shown.plugged)}",
+            f"  mState={deep}  mLightState={light}",
+        ]
+    )
+
+
 def settings_get(state: PhoneState, namespace: str, key: str) -> str:
     """`settings get NAMESPACE KEY`; `null` for what was never set."""
     values = {
@@ -180,6 +209,7 @@ def settings_get(state: PhoneState, namespace: str, key: str) -> str:
     }
     if state.spec.api >= 30:
         values["system", "screen_brightness_float"] = f"{state.brightness / 255.0:.6g}"
+    values.update(state.settings)
     return values.get((namespace, key), "null") + "\n"
 
 

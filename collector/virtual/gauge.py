@@ -3,7 +3,7 @@
 import random
 from copy import copy
 from dataclasses import dataclass
-from math import ceil, floor, inf
+from math import exp, floor, inf, sqrt
 
 from collector.virtual.profiles import (
     CounterKind,
@@ -18,6 +18,7 @@ _DRIFT_SPAN_S = 1200.0
 _DRIFT_RATIO = 0.08
 _DRIFT_RETURN_S = 5400.0
 _JUMP_LEAST_RATIO, _JUMP_MOST_RATIO = 0.004, 0.015
+_LEAST_POINT = 0.2
 
 
 _COUNTS_PER_MAH = {CounterUnit.UAH: 1000, CounterUnit.MAH: 1, CounterUnit.TENTH: 100}
@@ -61,8 +62,8 @@ class Gauge:
         self._voltage_uv, self._temperature_dc = 0, 0
         self._current_raw: int | None = None
         self._counter_raw: int | None = None
-        usable = (1.0 - step.taken_mah / capacity_mah) - profile.reserve_ratio
-        self.level_pct = min(max(ceil(usable / (1.0 - profile.reserve_ratio) * 100), 0), 100)
+        self._edges_mah = self._level_edges_mah()
+        self.level_pct = sum(step.taken_mah < edge_mah for edge_mah in self._edges_mah)
         self.follow(step, step.start_s, awake=True)
 
     def twin(self) -> "Gauge":
@@ -93,14 +94,32 @@ class Gauge:
         edge_pct = self.level_pct - 1 if discharging else self.level_pct
         if step.current_ma == 0.0 or not 0 <= edge_pct < 100:
             return inf
-        reserve = self.profile.reserve_ratio
-        edge_mah = self._capacity_mah * (1.0 - reserve) * (1.0 - edge_pct / 100.0)
-        change_s = step.start_s + (edge_mah - step.taken_mah) * 3600.0 / step.current_ma
+        away_mah = self._edges_mah[edge_pct] - step.taken_mah
+        change_s = step.start_s + away_mah * 3600.0 / step.current_ma
         return max(change_s, step.start_s)
 
     def change_level(self, step: Step) -> None:
         """The level moves by one percent, the way the step's current goes."""
         self.level_pct += -1 if step.current_ma > 0.0 else 1
+
+    def _level_edges_mah(self) -> list[float]:
+        """Charge taken out at which the level falls to 0, 1, ... 99."""
+        point_mah = self._capacity_mah * (1.0 - self.profile.reserve_ratio) / 100.0
+        wander_pct = [0.0] * 100
+        for size_pct, reach_pct in self.profile.level_wander:
+            dice = self._dice("level", round(reach_pct))
+            keeps = exp(-1.0 / reach_pct) if reach_pct else 0.0
+            error_pct = dice.gauss(0.0, size_pct)
+            for pct in range(100):
+                wander_pct[pct] += error_pct
+                error_pct = keeps * error_pct + dice.gauss(0.0, size_pct * sqrt(1.0 - keeps**2))
+        edges_mah, last_mah = [], inf
+        for pct, error_pct in enumerate(wander_pct):
+            last_mah = min(
+                (100.0 - pct + error_pct) * point_mah, last_mah - _LEAST_POINT * point_mah
+            )
+            edges_mah.append(last_mah)
+        return edges_mah
 
     def _refresh(self, step: Step, until_s: float, *, publish: bool) -> None:
         profile = self.profile

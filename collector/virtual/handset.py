@@ -40,6 +40,9 @@ class Handset:
         ambient_c: temperature of the air, and of the phone at the start.
         until_off: the last stage goes on until the phone shuts off.
         charge_ratio: state of charge at the start.
+
+    Attributes:
+        settings: by namespace and name, those that somebody has changed.
     """
 
     def __init__(
@@ -53,6 +56,7 @@ class Handset:
         charge_ratio: float = 1.0,
     ) -> None:
         self.spec = spec
+        self.settings: dict[tuple[str, str], str] = {}
         self._seed = f"{spec.key}/{seed}"
         self._n_schedules = 0
         self._rng = random.Random(self._seed)  # noqa: S311 - a repeatable phone, not a secret
@@ -95,6 +99,11 @@ class Handset:
         """What it is used for now."""
         return self._hardware.schedule.activity
 
+    @property
+    def n_plans(self) -> int:
+        """How often it was given something to do, the first time included."""
+        return self._n_schedules
+
     def advance_to(self, boot_s: float) -> None:
         """Lives on until a time; earlier times change nothing."""
         self._hardware.advance_to(boot_s + self._boots[-1].zero_s)
@@ -119,6 +128,7 @@ class Handset:
             brightness=hardware.brightness,
             last_user_activity_s=self._last_touch_s() - boot.awake_zero_s,
             warmth=warmth_of(step.temperature_c, self._ambient_c, step.load_mw),
+            settings=self.settings,
         )
 
     def awake_s_at(self, boot_s: float) -> float:
@@ -175,6 +185,11 @@ class Handset:
         """Drops the schedule: from now on the phone does this. A phone that is off stays off."""
         if not self.is_off:
             self._hardware.replan(self._plan((), activity, self._hardware.now_s))
+
+    def add_overhead(self, power_mw: float) -> None:
+        """From now on, while awake, the phone takes so much more than its activity."""
+        if power_mw != self._hardware.overhead_mw and not self.is_off:
+            self._hardware.add_overhead(power_mw)
 
     def plug(self, connected: bool) -> None:  # noqa: FBT001 - reads as plug(True)
         """Attaches or takes away a USB supply; a phone that is plugged does not suspend."""

@@ -28,6 +28,7 @@ class Hardware:
 
     Attributes:
         off_s: when the phone shut off; None while it runs.
+        overhead_mw: taken while awake, beside what the schedule says.
         step: the running step; the clock is within it.
         trace: all steps before.
         context: of the running activity.
@@ -41,6 +42,7 @@ class Hardware:
         self.now_s = start_s
         self.off_s: float | None = None
         self.plugged = False
+        self.overhead_mw = 0.0
         self.schedule = schedule
         self.context = schedule.activity.context
         self.brightness = self.context.brightness
@@ -83,6 +85,12 @@ class Hardware:
         """From now on the phone does something else."""
         self._cut_step()
         self.schedule = schedule
+        self._next_step()
+
+    def add_overhead(self, power_mw: float) -> None:
+        """From now on, while awake, so much is taken beside what the schedule says."""
+        self._cut_step()
+        self.overhead_mw = power_mw
         self._next_step()
 
     def plug(self, *, connected: bool) -> None:
@@ -138,7 +146,9 @@ class Hardware:
             self.touched_s = awake_s
             if self.context.screen_on:
                 self.brightness = self.context.brightness
-        return schedule.power_mw, schedule.end_s - start_s, schedule.awake or self.plugged
+        awake = schedule.awake or self.plugged
+        power_mw = schedule.power_mw + (self.overhead_mw if awake else 0.0)
+        return power_mw, schedule.end_s - start_s, awake
 
     def _pack_power_mw(self, load_mw: float) -> float:
         """What the pack gives beside a supply; negative charges, first fast, then tapering."""

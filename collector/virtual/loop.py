@@ -1,30 +1,32 @@
-"""What the on-phone loop prints, told from a handset's state instead of run by a shell."""
+"""What the on-phone recorder writes, told from a handset's state instead of run by a shell."""
 
 import re
 from math import inf
 
-from collector.onphone import LOOP_SCRIPT, LoopSettings
+from collector.onphone import LoopSettings
 from collector.virtual import dumps
 from collector.virtual.dumps_context import (
     dumpsys_activities,
     dumpsys_power,
+    dumpsys_telephony,
     dumpsys_thermal,
     settings_get,
 )
 from collector.virtual.state import PhoneState
 from parsers.blocks import Block
 
-_LOOP_HEAD = re.compile(r"[A-Z_]+=[A-Za-z0-9_-]+( [A-Z_]+=[A-Za-z0-9_-]+)*")
 _COUNTER_EVERY = 5
 """The loop asks for the charge counter in place of the current at every fifth tick."""
+_ROUNDING_S = 1e-6
+"""The script counts hundredths in whole numbers; here times are binary fractions."""
 
 
 class LoopTwin:
-    """Block by block what `collector/onphone/loop.sh` would print with these settings."""
+    """Block by block what `collector/onphone/recorder.sh` would write with these settings."""
 
-    def __init__(self, settings: LoopSettings) -> None:
+    def __init__(self, settings: LoopSettings, first_seq: int = 0) -> None:
         self._settings = settings
-        self._seq = settings.first_seq
+        self._seq = first_seq
         self._next_s: float | None = None
         self._slow_s = self._context_s = -inf
         self._level: int | None = None
@@ -46,6 +48,7 @@ class LoopTwin:
                     _matching(dumpsys_activities(state), _FOREGROUND_LINES),
                 ),
                 ("thermal", dumpsys_thermal(state)),
+                ("telephony", _matching(dumpsys_telephony(state), _TELEPHONY_LINES)),
                 ("settings", _settings_text(state)),
             ]
         block = Block(
@@ -64,7 +67,7 @@ class LoopTwin:
         """Until the next deadline; one that has passed is given up, not caught up with."""
         tick_s = self._settings.tick_ms / 1000
         self._next_s = (now_s if self._next_s is None else self._next_s) + tick_s
-        if not 0 < self._next_s - now_s <= tick_s:
+        if not 0 < self._next_s - now_s <= tick_s + _ROUNDING_S:
             self._next_s = now_s + 0.01
         return self._next_s - now_s
 
@@ -85,6 +88,9 @@ class LoopTwin:
 _POWER_LINES = re.compile(
     r" *(mWakefulness=|mWakefulnessRaw=|mLastUserActivityTime=|Display Power: state=)"
 )
+_TELEPHONY_LINES = re.compile(
+    r" *(Phone Id|mCallState|mDataConnectionState|mTelephonyDisplayInfo)="
+)
 _FOREGROUND_LINES = re.compile(r".*[rR]esumed(Activity)?[=:]")
 _UEVENT_LINES = re.compile(
     r"POWER_SUPPLY_(NAME|TYPE|STATUS|HEALTH|PRESENT|CAPACITY|VOLTAGE_NOW|CURRENT_NOW|TEMP"
@@ -104,24 +110,4 @@ def _settings_text(state: PhoneState) -> str:
     )
     return "\n".join(
         f"{key}={settings_get(state, namespace, key).strip()}" for namespace, key in wanted
-    )
-
-
-def settings_of(command: str) -> LoopSettings:
-    """The settings that `LoopSettings.command()` was made from.
-
-    Raises:
-        ValueError: if the line before the script is not one of its kind.
-    """
-    head = command[: -len(LOOP_SCRIPT)].strip()
-    if _LOOP_HEAD.fullmatch(head) is None:
-        raise ValueError(f"not a head of the loop: {head!r}")
-    given = dict(item.split("=") for item in head.split())
-    return LoopSettings(
-        fast=given["FAST"],
-        supply=given["SUPPLY"],
-        tick_ms=int(given["TICK_MS"]),
-        slow_s=int(given["SLOW_S"]),
-        context_s=int(given["CONTEXT_S"]),
-        first_seq=int(given["FIRST_SEQ"]),
     )

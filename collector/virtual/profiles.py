@@ -4,7 +4,7 @@ The steps of the windowed gauges (156.25 µA, 0.5 mAh, 5.625 s, 78.125 µV, with
 those that the Linux driver of a common gauge family works with.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 
@@ -58,6 +58,8 @@ class GaugeProfile:
         push_on_level: the platform's values also follow every change of level.
         has_sysfs: the shell may read the battery's `uevent`.
         reserve_ratio: state of charge at which the shown level reaches 0.
+        level_wander: errors of the map from charge to level: size in points, and over how many
+            points it stays alike.
     """
 
     name: str
@@ -80,6 +82,7 @@ class GaugeProfile:
     push_on_level: bool = True
     has_sysfs: bool = True
     reserve_ratio: float = 0.02
+    level_wander: tuple[tuple[float, float], ...] = ()
 
 
 LIVE_MICROAMP = GaugeProfile(name="live_microamp", counter_lsb_mah=0.01)
@@ -153,10 +156,14 @@ PERCENT_ONLY = GaugeProfile(
     counter=CounterKind.NONE,
     push_on_level=False,
     has_sysfs=False,
+    level_wander=((0.1, 5.0), (0.3, 40.0), (0.03, 0.0)),
 )
 """Neither current nor counter: percent, voltage and temperature once a minute."""
 
+PERCENT_PUSHED = replace(PERCENT_ONLY, name="percent_pushed", push_on_level=True)
+"""The same, but every new level is told at once."""
+
 PROFILES: tuple[GaugeProfile, ...] = (
     LIVE_MICROAMP, WINDOWED_HALF_MAH, MILLIAMP_INVERTED, CACHED_HALF_MINUTE, ABSOLUTE_MILLIAMP,
-    LEVEL_COUNTER, STUCK_COUNTER, RECALIBRATING, SMOOTHED_CHARGE, PERCENT_ONLY,
+    LEVEL_COUNTER, STUCK_COUNTER, RECALIBRATING, SMOOTHED_CHARGE, PERCENT_ONLY, PERCENT_PUSHED,
 )  # fmt: skip

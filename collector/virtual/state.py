@@ -1,6 +1,7 @@
 """Everything a virtual phone could be asked, at one moment."""
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from collector.virtual.framework import PushedBattery
 from collector.virtual.gauge import GaugeReading
@@ -39,6 +40,7 @@ class PhoneState:
         context: the activity's; its brightness is of interest only while the screen is on.
         brightness: the setting, 0..255, also while the screen is off.
         last_user_activity_s: on the awake clock.
+        settings: by namespace and name, those that somebody has changed.
     """
 
     spec: HandsetSpec
@@ -56,6 +58,7 @@ class PhoneState:
     brightness: int
     last_user_activity_s: float
     warmth: Warmth
+    settings: Mapping[tuple[str, str], str] = field(default_factory=dict)
 
     @property
     def wakefulness(self) -> str:

@@ -9,6 +9,8 @@ from collector.virtual.wire import Command, Message, WireError
 INBOX_BYTES = 64 << 10
 """Acknowledged ahead of the reader, like a pipe's capacity, so that a host that goes away is
 noticed although nobody reads what it sent."""
+_GARBLED_AT = 8
+"""Behind the head of a shell packet, in the first line of what it carries."""
 
 
 class Stream:
@@ -35,6 +37,7 @@ class Stream:
         self._arrived = asyncio.Event()
         self._owes_okay = False
         self._left_bytes: int | None = None
+        self._garbles = False
 
     async def write(self, data: bytes) -> None:
         """Send all of the data, in as many messages as it takes.
@@ -83,6 +86,10 @@ class Stream:
         self._left_bytes = after_bytes
         self._cut_if_spent()
 
+    def garble(self) -> None:
+        """Damage one byte of what is sent next."""
+        self._garbles = True
+
     def received(self, payload: bytes) -> None:
         """Take a `WRTE` from the host.
 
@@ -104,6 +111,10 @@ class Stream:
         if self._left_bytes is not None:
             chunk = chunk[: self._left_bytes]
             self._left_bytes -= len(chunk)
+        if self._garbles and chunk:
+            at = min(_GARBLED_AT, len(chunk) - 1)
+            chunk = chunk[:at] + bytes([chunk[at] ^ 0xFF]) + chunk[at + 1 :]
+            self._garbles = False
         self._may_write.clear()
         self._tell(Command.WRTE, chunk)
         self._cut_if_spent()

@@ -110,12 +110,13 @@ class TestStart:
                 assert server.port != taken.getsockname()[1]
 
     def test_the_users_port_is_never_chosen(self, monkeypatch: pytest.MonkeyPatch) -> None:
-        monkeypatch.setattr(adb_server, "_USERS_PORT", adb_server._free_port())
+        users_port = adb_server._free_port()
+        monkeypatch.setattr(adb_server, "USERS_PORT", users_port)
         real = socket.socket.getsockname
-        answers = iter([("127.0.0.1", adb_server._USERS_PORT)])
+        answers = iter([("127.0.0.1", users_port)])
         monkeypatch.setattr(socket.socket, "getsockname", lambda s: next(answers, None) or real(s))
 
-        assert adb_server._free_port() != adb_server._USERS_PORT
+        assert adb_server._free_port() != users_port
 
     def test_a_server_that_ends_at_once_is_quoted(self, tmp_path: Path) -> None:
         broken = script(tmp_path, "echo no keys for you >&2; exit 1")

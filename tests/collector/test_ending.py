@@ -1,10 +1,12 @@
 """Shut-off is only claimed with evidence."""
 
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 
-from collector.ending import judge
+from collector.ending import cutoffs_seen, judge
+from parsers.runfolder import Clocks, Manifest, PhoneEnd, PhoneEntry, RunFolder
 from parsers.schema import Reading
 
 NOON = datetime(2026, 5, 4, 12, tzinfo=UTC)
@@ -57,3 +59,49 @@ def test_nothing_seen_is_no_evidence() -> None:
     end = judge([], NOON)
     assert (end.what, end.last_answer_utc) == ("link_lost", None)
     assert "no battery reading" in end.evidence
+
+
+def falling(mv_per_s: float, last_mv: float) -> list[Reading]:
+    return [reading(n, 9.0, last_mv - mv_per_s * (n - 60)) for n in range(61)]
+
+
+def test_a_cut_off_seen_before_counts_with_the_way_the_voltage_falls() -> None:
+    slow, fast = falling(-0.1, 3560.0), falling(1.0, 3560.0)
+    assert judge(fast, NOON).what == "link_lost", "no phone is known to end there"
+    assert judge(slow, NOON, cutoff_mv=3480.0).what == "link_lost"
+    end = judge(fast, NOON, cutoff_mv=3480.0)
+    assert end.what == "shut_off"
+    assert "falling 60 mV a minute" in end.evidence
+    assert "it shut off at 3480 mV before" in end.evidence
+    assert end.last_voltage_mv == pytest.approx(3560.0)
+
+
+def test_whether_it_has_restarted_is_evidence_too() -> None:
+    empty = [reading(1, 1.0, 3320.0)]
+    assert "started anew since" in judge(empty, NOON, restarted=True).evidence
+    assert judge(empty, NOON, restarted=True).what == "shut_off"
+    assert judge(empty, NOON, restarted=False).what == "link_lost", "it was never off"
+
+
+def test_cut_offs_are_remembered_from_other_runs(tmp_path: Path) -> None:
+    for name, mv, what in (
+        ("a", 3300.0, "shut_off"),
+        ("b", 3350.0, "shut_off"),
+        ("c", 3900.0, "stopped"),
+    ):
+        manifest = Manifest(
+            run_id=name,
+            tool_version="1",
+            clocks=Clocks(utc=NOON, host_s=0.0),
+            phones=(
+                PhoneEntry(
+                    label="alder-1",
+                    phone_hash="h",
+                    end=PhoneEnd.model_validate({"what": what, "last_voltage_mv": mv}),
+                ),
+            ),
+        )
+        RunFolder(tmp_path / name).write_manifest(manifest)
+    (tmp_path / "d").mkdir()
+    (tmp_path / "d" / "run.json").write_text("{}")
+    assert cutoffs_seen(tmp_path) == {"h": 3350.0}

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from collector.errors import TagError
-from collector.tags import Tagger, moment
+from collector.moment import moment
+from collector.tags import Tagger
 from parsers.runfolder import Clocks, Manifest, PhoneEntry, RunFolder
 from parsers.tags import read_tags, resolve
 

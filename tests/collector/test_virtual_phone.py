@@ -2,24 +2,41 @@
 
 import asyncio
 import itertools
-import os
 import shutil
 import stat
 import subprocess
+from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from collector.onphone import LoopSettings
+from collector.onphone import (
+    FOLDER,
+    RECORDER_SCRIPT,
+    SCRIPT_PATH,
+    FastSource,
+    LoopSettings,
+    blocks_path,
+    control_command,
+    fetch_command,
+    start_command,
+)
+from collector.remote import RecorderStatus, status_of
 from collector.virtual import dumps, dumps_context
 from collector.virtual.clock import FastTime, SteppedTime
 from collector.virtual.handset import HANDSETS, Handset, HandsetSpec, Stage
 from collector.virtual.loads import NAVIGATION, STANDBY
-from collector.virtual.loop import LoopTwin, settings_of
+from collector.virtual.loop import LoopTwin
 from collector.virtual.phone import VirtualPhone
+from collector.virtual.recorder import settings_of
 from collector.virtual.state import PhoneState
 from parsers.blocks import Block, BlockReader
 
+RUN = "0a1b2c3d4e5f"
+PATH = blocks_path(RUN)
+SETTINGS = LoopSettings(fast="uevent", tick_ms=200)
 BOTH = pytest.mark.parametrize("spec", HANDSETS, ids=lambda s: s.key)
 
 
@@ -77,6 +94,7 @@ def run_script(root: Path, state: PhoneState, settings: LoopSettings) -> list[Bl
         "dumpsys-power": dumps_context.dumpsys_power(state),
         "dumpsys-activity": dumps_context.dumpsys_activities(state),
         "dumpsys-thermalservice": dumps_context.dumpsys_thermal(state),
+        "dumpsys-telephony.registry": dumps_context.dumpsys_telephony(state),
         "service-call": dumps.service_call_property(state, 2),
         **{
             f"settings-{key}": dumps_context.settings_get(state, space, key)
@@ -95,22 +113,32 @@ def run_script(root: Path, state: PhoneState, settings: LoopSettings) -> list[Bl
     mksh, toybox = shutil.which("mksh"), shutil.which("toybox")
     assert mksh, "install mksh and toybox"
     assert toybox, "install mksh and toybox"
-    for applet in ("grep", "cat"):
+    for applet in ("cat", "flock", "fsync", "grep", "rm", "sleep", "tail", "wc"):
         (root / "bin" / applet).symlink_to(toybox)
     for name, word in (("dumpsys", "$1"), ("service", "$1"), ("settings", "$3")):
         script = root / "bin" / name
         script.write_text(f"#!{mksh}\ncat {root}/{name}-{word}\n")
         script.chmod(script.stat().st_mode | stat.S_IXUSR)
-    done = subprocess.run(
-        [mksh, "-c", settings.command()],
+    script = root / "rundown" / "recorder.sh"
+    script.parent.mkdir()
+    script.write_text(RECORDER_SCRIPT)
+    given = dict(item.split("=", 1) for item in settings.environment().split())
+    subprocess.run(
+        [mksh, script, "run"],
         stdin=subprocess.DEVNULL,
-        capture_output=True,
-        env={"PATH": str(root / "bin"), "RUNDOWN_ROOT": str(root), "TMPDIR": os.fspath(root)},
+        env={
+            "PATH": str(root / "bin"),
+            "RUNDOWN_ROOT": str(root),
+            "RUN": RUN,
+            "MODE": "polled",
+            **given,
+            "CAP_KB": "1",
+        },
         timeout=10,
         check=True,
     )
-    assert done.stderr == b""
-    return [block for _, block in BlockReader().feed(done.stdout)]
+    blocks = script.with_name(f"{RUN}.blocks").read_bytes()
+    return [block for _, block in BlockReader().feed(blocks)]
 
 
 @BOTH
@@ -119,7 +147,9 @@ def test_its_loop_prints_what_the_script_prints(spec: HandsetSpec, tmp_path: Pat
     handset.advance_to(handset.boot_s + 95.0)
     state = handset.state()
     has_file = dumps.uevent_battery(state) is not None
-    fast = "uevent" if has_file else "property" if state.live.current_raw is not None else "none"
+    fast: FastSource = "uevent" if has_file else "none"
+    if not has_file and state.live.current_raw is not None:
+        fast = "property"
     settings = LoopSettings(fast=fast)
     real = run_script(tmp_path, state, settings)[0]
     twin = LoopTwin(settings).block(state)
@@ -131,24 +161,33 @@ def test_its_loop_prints_what_the_script_prints(spec: HandsetSpec, tmp_path: Pat
 
 
 def test_settings_survive_the_way_to_the_phone() -> None:
-    settings = LoopSettings(fast="property", supply="bms-2", tick_ms=250, slow_s=5, first_seq=77)
-    assert settings_of(settings.command()) == settings
-    with pytest.raises(ValueError, match="not a head of the loop"):
-        settings_of("echo hello; " + settings.command())
+    settings = LoopSettings(fast="property", supply="bms-2", tick_ms=250, slow_s=5, cap_kb=9)
+    given = dict(item.split("=", 1) for item in settings.environment().split())
+    assert settings_of(given) == settings
 
 
-async def loop_for(
+def blocks_of(virtual: VirtualPhone) -> list[Block]:
+    reader = BlockReader()
+    found = [block for _, block in reader.feed(virtual.files.read(blocks_path(RUN)))]
+    assert reader.stray_bytes == 0
+    return found
+
+
+async def record_for(
     virtual: VirtualPhone, time: SteppedTime, settings: LoopSettings, steps: list[float]
 ) -> list[Block]:
+    """What the recorder has written once the time has gone through the steps."""
+    virtual.files.write(SCRIPT_PATH, RECORDER_SCRIPT.encode())
     output = Output()
-    task = asyncio.create_task(virtual.shell(settings.command(), output))
+    assert await virtual.shell(start_command(RUN, "polled", settings), output) == 0
+    assert output.stdout.startswith(b"recorder 2 running ")
     for at_s in steps:
         await asyncio.sleep(0)
         time.advance_to(at_s)
         for _ in range(20):
             await asyncio.sleep(0)
-    task.cancel()
-    return [block for _, block in BlockReader().feed(output.stdout)]
+    virtual.power_off()
+    return blocks_of(virtual)
 
 
 def stepped(spec: HandsetSpec, stages: list[Stage]) -> tuple[VirtualPhone, SteppedTime]:
@@ -160,7 +199,7 @@ def test_ticks_come_on_time_while_awake() -> None:
     stages = [Stage(activity=NAVIGATION, duration_s=600, name="navigation")]
     virtual, time = stepped(HANDSETS[0], stages)
     blocks = asyncio.run(
-        loop_for(virtual, time, LoopSettings(fast="uevent"), [5.0 * n for n in range(1, 13)])
+        record_for(virtual, time, LoopSettings(fast="uevent"), [5.0 * n for n in range(1, 13)])
     )
     assert [b.seq for b in blocks] == list(range(61))
     start_s = blocks[0].boot_s
@@ -171,11 +210,20 @@ def test_ticks_come_on_time_while_awake() -> None:
     assert virtual.last_seq == 60
 
 
+@pytest.mark.parametrize("tick_ms", [100, 200, 300, 700])
+def test_a_fraction_of_a_second_is_kept_too(tick_ms: int) -> None:
+    loop = LoopTwin(LoopSettings(fast="none", tick_ms=tick_ms))
+    now_s = begun_s = 5024.28
+    for _ in range(1000):
+        now_s += loop.wait_s(now_s)
+    assert now_s - begun_s == pytest.approx(tick_ms)
+
+
 def test_no_tick_in_suspend() -> None:
     stages = [Stage(activity=STANDBY, duration_s=3600, name="standby")]
     virtual, time = stepped(HANDSETS[0], stages)
     blocks = asyncio.run(
-        loop_for(virtual, time, LoopSettings(fast="uevent"), [5.0 * n for n in range(1, 241)])
+        record_for(virtual, time, LoopSettings(fast="uevent"), [5.0 * n for n in range(1, 241)])
     )
     assert 20 < len(blocks) < 400, "asleep most of the time, a few ticks in each wake-up"
     handset = virtual.handset
@@ -192,7 +240,7 @@ def test_shut_off_is_told_once_and_ends_the_loop() -> None:
     calls: list[float] = []
     virtual.on_off = lambda: calls.append(time.monotonic_s())
     steps = [5.0 * n for n in range(1, 400)]
-    blocks = asyncio.run(loop_for(virtual, time, LoopSettings(fast="uevent"), steps))
+    blocks = asyncio.run(record_for(virtual, time, LoopSettings(fast="uevent"), steps))
     assert virtual.handset.is_off
     assert len(calls) == 1
     assert virtual.handset.off_boot_s is not None
@@ -204,16 +252,115 @@ def test_time_can_run_by_itself() -> None:
     stages = [Stage(activity=NAVIGATION, duration_s=600, name="navigation")]
     virtual = VirtualPhone(Handset(HANDSETS[0], stages, seed=5), time)
 
-    async def run() -> list[Block]:
-        output = Output()
-        task = asyncio.create_task(virtual.shell(LoopSettings(fast="uevent").command(), output))
+    async def run() -> None:
+        virtual.files.write(SCRIPT_PATH, RECORDER_SCRIPT.encode())
+        command = start_command(RUN, "polled", LoopSettings(fast="uevent"))
+        await virtual.shell(command, Output())
         await time.until(30.0)
-        task.cancel()
-        return [block for _, block in BlockReader().feed(output.stdout)]
+        virtual.power_off()
 
-    blocks = asyncio.run(run())
+    asyncio.run(run())
+    blocks = blocks_of(virtual)
     assert len(blocks) >= 2
     assert [b.seq for b in blocks] == list(range(len(blocks)))
+
+
+class TestRecorder:
+    """What holds for the script under mksh (test_onphone_recorder.py) holds for its twin."""
+
+    @pytest.fixture
+    def bed(self) -> Iterator[tuple[VirtualPhone, SteppedTime, Callable[[str], RecorderStatus]]]:
+        virtual, time = stepped(
+            HANDSETS[0], [Stage(activity=NAVIGATION, duration_s=600, name="navigation")]
+        )
+        with asyncio.Runner() as runner:
+
+            async def run(command: str) -> bytes:
+                output = Output()
+                await virtual.shell(command, output)
+                await asyncio.sleep(0)
+                time.advance_to(time.monotonic_s() + 3.0)
+                for _ in range(20):
+                    await asyncio.sleep(0)
+                return output.stdout
+
+            def status(command: str) -> RecorderStatus:
+                told = status_of(runner.run(run(command)))
+                assert told is not None
+                return told
+
+            virtual.files.write(SCRIPT_PATH, RECORDER_SCRIPT.encode())
+            yield virtual, time, status
+            runner.run(virtual.recorder.stop())
+
+    def test_without_its_script_it_is_not_there(self) -> None:
+        alder = phone(HANDSETS[0])
+        assert ask(alder, control_command(RUN, "status"))[0] == 127
+        alder.files.write(SCRIPT_PATH, b"another version")
+        assert ask(alder, control_command(RUN, "status"))[0] == 127
+
+    def test_started_stopped_removed(self, bed: Any) -> None:
+        virtual, _, status = bed
+        assert status(control_command(RUN, "status")).state == "idle"
+        assert status(start_command(RUN, "armed", SETTINGS)).records(RUN)
+        assert status(start_command(RUN, "armed", SETTINGS)).mode == "armed"
+        assert status(control_command("ffff", "stop")).records(RUN), "not ours to end"
+        stopped = status(control_command(RUN, "stop"))
+        assert (stopped.state, stopped.n_bytes) == ("idle", len(virtual.files.read(PATH)))
+        n_blocks = len(blocks_of(virtual))
+        assert n_blocks > 5
+        assert status(start_command(RUN, "armed", SETTINGS)).records(RUN)
+        status(control_command(RUN, "stop"))
+        numbers = [b.seq for b in blocks_of(virtual)]
+        assert numbers == list(range(len(numbers)))
+        assert len(numbers) > n_blocks
+        assert ask(virtual, control_command(RUN, "remove")) == (0, "", "")
+        assert virtual.files.find(FOLDER) is None
+
+    def test_a_reboot_ends_it_and_the_next_counts_anew(self, bed: Any) -> None:
+        virtual, _, status = bed
+        status(start_command(RUN, "polled", SETTINGS))
+        virtual.reboot()
+        assert status(control_command(RUN, "status")).state == "idle"
+        before = blocks_of(virtual)
+        status(start_command(RUN, "polled", SETTINGS, before[0].boot_id, 99))
+        after = blocks_of(virtual)[len(before) :]
+        assert [b.seq for b in after[:3]] == [0, 1, 2]
+        assert {b.boot_id for b in after}.isdisjoint({b.boot_id for b in before})
+
+    def test_the_number_of_a_torn_block_is_spent(self, bed: Any) -> None:
+        virtual, _, status = bed
+        status(start_command(RUN, "polled", SETTINGS))
+        last_seq = virtual.last_seq
+        virtual.recorder.kill(torn_bytes=60)
+        status(start_command(RUN, "polled", SETTINGS))
+        data = virtual.files.read(PATH)
+        numbers = [block.seq for _, block in BlockReader().feed(data)]
+        assert numbers == [*range(last_seq + 1), *range(last_seq + 2, numbers[-1] + 1)]
+
+    def test_a_full_phone_and_a_full_file(self, bed: Any) -> None:
+        virtual, _, status = bed
+        status(start_command(RUN, "polled", SETTINGS))
+        virtual.files.limit_bytes = virtual.files.used_bytes
+        status(control_command(RUN, "status"))
+        virtual.files.limit_bytes = 1 << 26
+        status(control_command(RUN, "status"))
+        numbers = [b.seq for b in blocks_of(virtual)]
+        assert numbers != list(range(len(numbers))), "those without room are lost"
+        status(control_command(RUN, "stop"))
+        capped = replace(SETTINGS, cap_kb=1)
+        status(start_command("ccc", "polled", capped))
+        assert status(control_command("ccc", "status")).state == "idle"
+        assert len(virtual.files.read(blocks_path("ccc"))) >= 1024
+
+    def test_its_file_is_followed(self, bed: Any) -> None:
+        virtual, _, status = bed
+        status(start_command(RUN, "polled", SETTINGS))
+        status(control_command(RUN, "stop"))
+        whole = virtual.files.read(PATH)
+        assert ask(virtual, fetch_command(RUN, 10))[1].encode() == whole[10:]
+        code, _, errors = ask(virtual, fetch_command("dddd", 0))
+        assert (code, "No such file" in errors) == (1, True)
 
 
 def test_a_reboot_starts_a_new_session() -> None:
