@@ -1,15 +1,20 @@
 """From tables and tags to energy per segment, comparisons and what gets published.
 
-`load(path)` reads a run, `energy(run)` gives its energies; both are loaded on first use, so that
-importing the package stays light.
+`load(path)` reads a run, `energy(run)` gives its energies, `compare([energies, ...])` what they
+say of phones and runs; all are loaded on first use, so that importing the package stays light.
 """
 
 from importlib import import_module
 from typing import Any
 
-_HOMES = {"load": "analysis.recording", "energy": "analysis.accounting"}
+_HOMES = {
+    "compare": "analysis.comparing",
+    "energy": "analysis.accounting",
+    "load": "analysis.recording",
+}
+"""No module has the name of what it offers here: once loaded, it would hide it."""
 
-__all__ = ["energy", "load"]
+__all__ = ["compare", "energy", "load"]
 
 
 def __getattr__(name: str) -> Any:

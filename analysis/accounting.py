@@ -3,19 +3,18 @@
 import numpy as np
 from scipy.stats import t as student
 
+from analysis.calibration import calibrated
 from analysis.choose import best
+from analysis.curves import traces
 from analysis.errors import NothingRecordedError
 from analysis.estimate import Estimate, effective_n_free
 from analysis.findings import Findings
-from analysis.flow import flow
 from analysis.profile import Floats
 from analysis.recording import Recording, Run
-from analysis.report import Amount, EnergyReport, PhoneEnergy, SegmentEnergy, Traces
+from analysis.report import Amount, EnergyReport, PhoneEnergy, SegmentEnergy
 from analysis.segments import Segment, Segments, cut
-from analysis.series import Series
 
 _COVERAGE = 0.95
-_MOST_POINTS = 600
 
 
 def energy(run: Run) -> EnergyReport:
@@ -50,6 +49,7 @@ def _phone(run: Run, recording: Recording) -> PhoneEnergy:
     segments = cut(run, recording)
     series = recording.series(border_u_s=segments.border_u_s)
     estimate = best(series, segments.borders_s, where=recording.phone)
+    estimate = calibrated(recording.calibration, estimate, segments.borders_s)
     findings = Findings(recording, series, segments)
     tagged = np.array([piece.tagged for piece in segments.pieces])
     total = amount(estimate, np.ones(len(tagged)), segments)
@@ -74,9 +74,10 @@ def _phone(run: Run, recording: Recording) -> PhoneEnergy:
         shut_off_utc=end.last_answer_utc if end and end.what == "shut_off" else None,
         model=recording.entry.model,
         capacity_mah=recording.entry.capacity_mah,
-        traces=_traces(series),
+        traces=traces(series, segments.borders_s, estimate.energy_mwh),
         notes=(*recording.notes, *segments.notes, *estimate.notes, *findings.outside()),
         true_total_mwh=findings.true_mwh(series.t_s[0], series.t_s[-1]),
+        phone_hash=recording.entry.phone_hash,
     )
 
 
@@ -84,8 +85,10 @@ def amount(estimate: Estimate, weight: Floats, segments: Segments) -> Amount:
     """The sum of some pieces (weight 1 or 0) with its 95 % interval."""
     durations = np.array([piece.duration_s for piece in segments.pieces])
     energy_mwh, u_mwh = estimate.summed(weight)
-    ratio = float(np.sum(weight * estimate.common_u_ratio * estimate.energy_mwh))
-    shared = float(np.hypot(ratio, np.sum(weight * estimate.common_u_mwh)))
+    shared = (
+        float(np.sum(weight * estimate.common_u_ratio * estimate.energy_mwh)),
+        float(np.sum(weight * estimate.common_u_mwh)),
+    )
     chosen = weight > 0
     if not chosen.any():
         return Amount(
@@ -100,7 +103,9 @@ def amount(estimate: Estimate, weight: Floats, segments: Segments) -> Amount:
         u_mwh=u_mwh,
         lo95_mwh=max(low, 0.0) if energy_mwh >= 0 else low,
         hi95_mwh=energy_mwh + reach,
-        u_common_mwh=shared,
+        u_common_mwh=float(np.hypot(*shared)),
+        shared_mwh=shared,
+        n_free=n_free,
     )
 
 
@@ -136,31 +141,3 @@ def _segment(
         facts=findings.facts(piece),
         true_energy_mwh=findings.true_mwh(piece.start_s, piece.end_s),
     )
-
-
-def _traces(series: Series) -> Traces:
-    span_s = float(series.t_s[-1] - series.t_s[0])
-    n_bins = max(1, min(_MOST_POINTS, int(span_s // 60)))
-    edges = np.linspace(series.t_s[0], series.t_s[-1], n_bins + 1)
-    middle = (edges[:-1] + edges[1:]) / 2
-    if series.has("current_ma") and series.has("voltage_mv"):
-        seen = flow(series)
-        read_s = np.diff(seen.total(np.where(seen.measured, seen.width_s, 0.0), edges))
-        power = np.diff(seen.energy_mwh(edges)) / np.diff(edges) * 3600
-        power = np.where(read_s > 0, power, np.nan)
-    else:
-        power = np.full(n_bins, np.nan)
-    return Traces(
-        t_s=middle,
-        level_pct=_binned(series, "level_pct", edges),
-        power_mw=power,
-        temperature_c=_binned(series, "temperature_c", edges),
-    )
-
-
-def _binned(series: Series, quantity: str, edges: Floats) -> Floats:
-    times, values = series.known(quantity)
-    sums, _ = np.histogram(times, bins=edges, weights=values)
-    counts, _ = np.histogram(times, bins=edges)
-    means: Floats = np.divide(sums, counts, out=np.full(len(sums), np.nan), where=counts > 0)
-    return means

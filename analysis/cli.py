@@ -1,17 +1,20 @@
-"""Commands on a recorded run: energy, publish."""
+"""Commands on a recorded run: energy, publish; and those of the other command files."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
+from analysis import cli_compare, cli_import
+from analysis.console import RunArgument, chosen, print_json, wide_enough
 from parsers.exits import ATTENTION, DONE, reported
 
-app = typer.Typer()
+if TYPE_CHECKING:
+    from analysis.publishing import Choices
 
-RunArgument = Annotated[
-    Path | None, typer.Argument(help="Run folder; left out: the newest in the current folder.")
-]
+app = typer.Typer()
+for module in (cli_compare, cli_import):
+    app.add_typer(module.app)
 
 
 @app.command()
@@ -19,32 +22,65 @@ def energy(
     run: RunArgument = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
-    """Energy, power, level and temperature per segment and phone, with 95 % intervals.
+    """Print energy per segment and phone, with 95 % intervals.
 
     Example: rundown energy monday-shift
     """
     with reported():
-        attention = show_energy(_chosen(run), as_json=as_json)
+        attention = show_energy(chosen(run), as_json=as_json)
         raise typer.Exit(ATTENTION if attention else DONE)
 
 
 @app.command()
-def publish(run: RunArgument = None) -> None:
-    """Writes the report, tables and machine-readable results of a run into its folder.
+def publish(
+    run: RunArgument = None,
+    video_start: Annotated[
+        str | None,
+        typer.Option(help="When the camera started: 14:05:30, or a time with its UTC offset."),
+    ] = None,
+    clips: Annotated[
+        Path | None, typer.Option(help="TOML file: what of the recording is in the video, where.")
+    ] = None,
+    every_s: Annotated[
+        float | None, typer.Option(min=0.5, help="Time between readings in captions, overlay.")
+    ] = None,
+    overlay: Annotated[
+        Literal["wide", "tall"] | None,
+        typer.Option(help="Also transparent pictures for a video 1920 or 1080 wide."),
+    ] = None,
+    transparent: Annotated[
+        bool, typer.Option("--transparent", help="Charts without paper behind them.")
+    ] = False,
+    font: Annotated[
+        Path | None, typer.Option(help="Font for pictures, for scripts the built-in one lacks.")
+    ] = None,
+    author: Annotated[str | None, typer.Option(help="Who the data package is cited as.")] = None,
+) -> None:
+    """Write page, tables, charts, chapters, captions and data of a run into its folder.
 
-    Example: rundown publish monday-shift
+    Without --video-start a note or segment called `sync` tells what the camera saw when: tag it
+    with `rundown tag note "sync 0:12"` at the moment that is at 0:12 in its recording.
+
+    Example: rundown publish monday-shift --video-start 14:05:30
     """
     with reported():
-        attention = show_published(_chosen(run))
+        from analysis.publishing import Choices
+
+        choices = Choices(
+            video_start=video_start,
+            clips=clips,
+            every_s=every_s,
+            overlay=overlay,
+            transparent=transparent,
+            font=font,
+            author=author,
+        )
+        attention = show_published(chosen(run), choices)
         raise typer.Exit(ATTENTION if attention else DONE)
 
 
 def show_energy(run: Path, *, as_json: bool = False) -> bool:
     """Prints the energies of a run; says whether anything needs attention."""
-    import json
-
-    from rich.console import Console
-
     from analysis.accounting import energy as account
     from analysis.outputs import terminal
     from analysis.recording import load
@@ -52,32 +88,25 @@ def show_energy(run: Path, *, as_json: bool = False) -> bool:
 
     report = account(load(run))
     if as_json:
-        typer.echo(json.dumps(to_json(report), indent=2, allow_nan=False, ensure_ascii=False))
+        print_json(to_json(report))
     else:
-        console = Console()
-        piped = not console.is_terminal
-        terminal.show(report, Console(width=terminal.WIDTH) if piped else console)
+        terminal.show(report, wide_enough(terminal.WIDTH))
     return report.needs_attention
 
 
-def show_published(run: Path) -> bool:
+def show_published(run: Path, choices: "Choices | None" = None) -> bool:
     """Publishes a run and prints the files; says whether anything needs attention."""
     from analysis.accounting import energy as account
     from analysis.publishing import publish as write
     from analysis.recording import load
 
-    report = account(load(run))
-    for file in write(report, run):
+    found = load(run)
+    report = account(found)
+    n_pictures = 0
+    for file in write(found, report, choices, lambda what: typer.echo(what, err=True)):
+        if file.parent.name == "overlay" and (n_pictures := n_pictures + 1) > 1:
+            continue
         typer.echo(file)
+    if n_pictures > 1:
+        typer.echo(f"and {n_pictures - 1} more pictures", err=True)
     return report.needs_attention
-
-
-def _chosen(run: Path | None) -> Path:
-    """The run given, or the newest one here, named on standard error."""
-    from parsers.runfolder import newest_run
-
-    if run is not None:
-        return run
-    newest = newest_run(Path()).path
-    typer.echo(f"run {newest}", err=True)
-    return newest

@@ -1,10 +1,12 @@
 """One time axis per phone: its boot clock, anchored to the computer's monotonic clock."""
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from analysis.profile import Floats
+from parsers.runfolder import ClockAnchor
 
 DRIFT_LIMIT_RATIO = 1e-4
 """Two free-running quartz clocks differ by less than this; common practice, no source."""
@@ -37,6 +39,18 @@ class Session:
     def host_s(self) -> Floats:
         """The computer's clock at each reading, latency taken out."""
         return self.boot_s + self.offset_s
+
+    def known_at(self, anchors: Sequence[ClockAnchor]) -> "Session":
+        """The same session of a phone whose link was up at these moments only, at least one.
+
+        Its readings were fetched later and their `host_s` follows from the anchors: that they
+        agree with them says nothing.
+        """
+        return replace(
+            self,
+            live_s=np.array(sorted(anchor.boot_s for anchor in anchors)),
+            jitter_s=float(np.hypot(max(anchor.u_s for anchor in anchors), _FLOOR_S)),
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

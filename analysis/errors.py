@@ -61,3 +61,43 @@ class CannotEstimateError(AnalysisError):
         self.method = method
         self.missing = missing
         super().__init__(f"{method}: the series has no {missing}; use another method")
+
+
+class TimelineError(AnalysisError):
+    """A time or a list of clips that makes no sense: correct what was written."""
+
+    exit_code = 2
+
+
+class FontError(AnalysisError):
+    """A font that cannot be used for pictures: name another file."""
+
+    exit_code = 2
+
+
+class LogError(AnalysisError):
+    """A log recorded elsewhere cannot be read as it stands: correct the file.
+
+    Attributes:
+        path: the file.
+    """
+
+    exit_code = 2
+
+    def __init__(self, path: str, reason: str) -> None:
+        self.path = path
+        super().__init__(f"{path}: {reason}")
+
+
+class NotEnoughError(AnalysisError):
+    """A run does not hold what a result needs: record what is missing.
+
+    Attributes:
+        where: the run or the phone.
+    """
+
+    exit_code = 2
+
+    def __init__(self, where: str, reason: str) -> None:
+        self.where = where
+        super().__init__(f"{where}: {reason}")

@@ -1,19 +1,22 @@
 """A run read from its folder: manifest, tags, and each phone's readings on one time axis."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
+from analysis.calibration import Calibration, calibration_for
 from analysis.clock import PhoneClock, fit_session
-from analysis.errors import NothingRecordedError, TableDamagedError
+from analysis.errors import NotEnoughError, NothingRecordedError, TableDamagedError
 from analysis.profile import Floats
 from analysis.series import Series
 from parsers.errors import RunFolderError
-from parsers.runfolder import Manifest, PhoneEntry, RunFolder
+from parsers.runfolder import ClockAnchor, Manifest, PhoneEntry, RunFolder
 from parsers.tables import read_table
 from parsers.tags import Tags, read_tags
+from parsers.text import printable
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -28,6 +31,7 @@ class Recording:
         clock: how its time axis hangs together with the computer's clock.
         truth: true cumulative energy at moments, for a virtual phone; None for a real one.
         notes: what was odd about the data, in sentences.
+        calibration: what a meter has told of its gauge; None if none did.
     """
 
     entry: PhoneEntry
@@ -36,6 +40,7 @@ class Recording:
     clock: PhoneClock
     truth: tuple[Floats, Floats] | None = None
     notes: tuple[str, ...] = ()
+    calibration: Calibration | None = None
 
     @property
     def phone(self) -> str:
@@ -79,6 +84,22 @@ class Run:
     recordings: tuple[Recording, ...]
     notes: tuple[str, ...] = ()
 
+    def recording(self, phone: str | None) -> Recording:
+        """The recording of a phone; of the only one if none is named.
+
+        Raises:
+            NotEnoughError: if there is none, or it is not clear which.
+        """
+        labels = ", ".join(recording.phone for recording in self.recordings)
+        mine = [r for r in self.recordings if phone in (None, r.phone)]
+        if not mine:
+            raise NotEnoughError(
+                str(self.path), f"no phone '{printable(phone or '')}'; there is {labels}"
+            )
+        if len(mine) > 1:
+            raise NotEnoughError(str(self.path), f"which phone? --phone, one of {labels}")
+        return mine[0]
+
 
 def load(path: Path) -> Run:
     """Reads a run folder.
@@ -97,7 +118,7 @@ def load(path: Path) -> Run:
         if len(mine["readings"]) < 2:
             notes.append(f"{entry.label}: nothing recorded")
             continue
-        recordings.append(_recording(manifest, entry, mine))
+        recordings.append(_recording(manifest, entry, mine, folder.path))
     if not recordings:
         raise NothingRecordedError(str(folder.path), "no phone has readings")
     return Run(
@@ -121,7 +142,7 @@ def _frame(folder: RunFolder, table: str) -> pd.DataFrame:
 
 
 def _recording(
-    manifest: Manifest, entry: PhoneEntry, tables: dict[str, pd.DataFrame]
+    manifest: Manifest, entry: PhoneEntry, tables: dict[str, pd.DataFrame], path: Path
 ) -> Recording:
     rows = tables["readings"]
     usable = rows[np.isfinite(rows["boot_s"]) & np.isfinite(rows["host_s"])]
@@ -129,7 +150,8 @@ def _recording(
     notes = []
     if len(frame) < len(rows):
         notes.append(f"{len(rows) - len(frame)} readings were double or without a time; left out")
-    clock, frame = _on_one_axis(frame, manifest.clocks.host_s)
+    anchors = entry.clocks if entry.armed else ()
+    clock, frame = _on_one_axis(frame, manifest.clocks.host_s, anchors)
     if len(clock.sessions) > 1:
         notes.append(f"the phone restarted {len(clock.sessions) - 1} times")
     return Recording(
@@ -139,11 +161,23 @@ def _recording(
         clock=clock,
         truth=_truth(tables["truth"], clock),
         notes=tuple(notes),
+        calibration=_calibration(manifest, entry, path),
     )
 
 
-def _on_one_axis(frame: pd.DataFrame, origin_host_s: float) -> tuple[PhoneClock, pd.DataFrame]:
-    """Sessions laid one after the other by the computer's clock; within each, by the phone's."""
+def _calibration(manifest: Manifest, entry: PhoneEntry, path: Path) -> Calibration | None:
+    """What is kept for the phone; nothing if its hash is another phone's too, by no serial."""
+    alike = [other for other in manifest.phones if other.phone_hash == entry.phone_hash]
+    return calibration_for(entry.phone_hash, path) if len(alike) == 1 else None
+
+
+def _on_one_axis(
+    frame: pd.DataFrame, origin_host_s: float, anchors: Sequence[ClockAnchor]
+) -> tuple[PhoneClock, pd.DataFrame]:
+    """Sessions laid one after the other by the computer's clock; within each, by the phone's.
+
+    `anchors` are of a phone that recorded without a link; empty for one that was polled.
+    """
     parts = sorted(
         (
             (str(boot_id), part.sort_values("boot_s").drop_duplicates("boot_s"))
@@ -160,6 +194,8 @@ def _on_one_axis(frame: pd.DataFrame, origin_host_s: float) -> tuple[PhoneClock,
             origin_host_s,
             end_s,
         )
+        if mine := [anchor for anchor in anchors if anchor.boot_id == boot_id]:
+            session = session.known_at(mine)
         t_s = session.boot_s + session.shift_s
         end_s = float(t_s[-1]) + 1e-3
         sessions.append(session)

@@ -23,6 +23,9 @@ class Amount:
         lo95_mwh: lower end of the 95 % interval, not below 0 on battery.
         hi95_mwh: upper end of the 95 % interval.
         u_common_mwh: part of `u_mwh` shared by all segments of the phone.
+        shared_mwh: that part cause by cause, each one and the same error in all amounts of the
+            phone; `u_common_mwh` is their root sum of squares.
+        n_free: effective degrees of freedom of `u_mwh`.
     """
 
     duration_s: float
@@ -31,6 +34,8 @@ class Amount:
     lo95_mwh: float
     hi95_mwh: float
     u_common_mwh: float
+    shared_mwh: tuple[float, ...] = ()
+    n_free: float = math.inf
 
     @property
     def mean_power_mw(self) -> float:
@@ -95,19 +100,30 @@ class SegmentEnergy:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Traces:
-    """Curves for charts, thinned out to one point a minute or so.
+    """Curves of one phone over k adjoining spans of equal length, of a minute or more.
 
     Attributes:
-        t_s: middle of each stretch on the phone's time axis, (n,).
-        level_pct: mean level, NaN where not read, (n,).
-        power_mw: mean power out of the battery, NaN where nothing was measured, (n,).
-        temperature_c: mean battery temperature, NaN where not read, (n,).
+        t_s: middle of each span on the phone's time axis, (k,).
+        level_pct: mean level, NaN where not read, (k,).
+        power_mw: mean power out of the battery, NaN where nothing was measured, (k,). Where a
+            phone reports no current it is the mean over the segment or the rest.
+        power_low_mw: least reading in the span, NaN without one, (k,).
+        power_high_mw: greatest reading in the span, (k,).
+        temperature_c: mean battery temperature, NaN where not read, (k,).
+        temperature_low_c: least reading in the span, (k,).
+        temperature_high_c: greatest reading in the span, (k,).
+        energy_mwh: taken out by the end of the span, as the table says at every border, (k,).
     """
 
     t_s: Floats
     level_pct: Floats
     power_mw: Floats
+    power_low_mw: Floats
+    power_high_mw: Floats
     temperature_c: Floats
+    temperature_low_c: Floats
+    temperature_high_c: Floats
+    energy_mwh: Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,6 +142,7 @@ class PhoneEnergy:
         traces: for charts.
         notes: what concerns the phone as a whole, in sentences.
         true_total_mwh: of a virtual phone; None for a real one.
+        phone_hash: recognises the phone in another run; empty if unknown.
     """
 
     phone: str
@@ -139,6 +156,15 @@ class PhoneEnergy:
     traces: Traces
     notes: tuple[str, ...]
     true_total_mwh: float | None = None
+    phone_hash: str = ""
+
+    @property
+    def true_untagged_mwh(self) -> float | None:
+        """Of a virtual phone; None for a real one."""
+        tagged = [s.true_energy_mwh for s in self.segments if s.true_energy_mwh is not None]
+        if self.true_total_mwh is None or len(tagged) < len(self.segments):
+            return None
+        return self.true_total_mwh - sum(tagged)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -82,7 +82,7 @@ def cut(run: Run, recording: Recording) -> Segments:
     marked, uncertainties, notes = [], [], []
     seen: Counter[str] = Counter()
     for tag in resolve(run.tags.records):
-        if tag.phone not in (None, recording.phone):
+        if not tag.on(recording.phone):
             continue
         seen[tag.name] += 1
         segment, u_s = axis.segment(tag, seen[tag.name])

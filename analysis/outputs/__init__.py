@@ -2,7 +2,7 @@
 
 from typing import Protocol
 
-from analysis.outputs import markdown, page, spreadsheet
+from analysis.outputs import listing, markdown, page, spreadsheet
 from analysis.report import EnergyReport
 
 
@@ -15,4 +15,4 @@ class Output(Protocol):
         """The report as the text of a file."""
 
 
-OUTPUTS: tuple[Output, ...] = (page, markdown, spreadsheet)
+OUTPUTS: tuple[Output, ...] = (page, markdown, spreadsheet, listing)

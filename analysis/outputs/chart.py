@@ -1,171 +1,221 @@
-"""Curves over time as inline SVG, to be read without colour too."""
+"""Curves over time, to be read without colour too."""
 
-from dataclasses import dataclass
-from html import escape
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
 from analysis.outputs import wording
-from analysis.profile import Floats
-from analysis.report import EnergyReport
+from analysis.outputs.drawing import Area, Dot, Mark, Point, Sheet, Stroke, Words, style
+from analysis.outputs.layout import (
+    Entry,
+    Scale,
+    Size,
+    apart,
+    fitted,
+    key,
+    letter,
+    limits,
+    room,
+    round_ticks,
+    swatch,
+)
+from analysis.outputs.quantities import Quantity
+from analysis.profile import Bools, Floats
+from analysis.report import EnergyReport, SegmentEnergy
 
-WIDTH, HEIGHT = 900, 280
-_LEFT, _RIGHT, _TOP, _BOTTOM = 62, 96, 40, 38
-_DASHES = ("", "8 4", "2 3", "10 3 2 3")
-_N_COLOURS = 3
-_N_TICKS = 5
-_LABEL_PX = 13
+_VEIL_RATIO = 0.18
+_MOST_LABEL_CHARS = 14
+_SAMPLE_RATIO = 2.2
+"""Length of a line's sample before its label, over the size of the type."""
+
+
+def chart(report: EnergyReport, quantity: Quantity, size: Size) -> Sheet | None:
+    """One quantity of all phones over hours since the run began; None if nobody reported it."""
+    known = _finite(report, quantity)
+    if not len(known):
+        return None
+    field, entries, named = _plan(report, size, limits(known, from_zero=quantity.from_zero))
+    marks = [*field.segments(_marked(report), named=named), *field.axes(quantity)]
+    traces = [
+        (number, phone.traces.t_s / 3600, phone.traces)
+        for number, phone in enumerate(report.phones)
+    ]
+    if quantity.extremes is not None:
+        for number, hours, trace in traces:
+            low, high = (getattr(trace, column) for column in quantity.extremes)
+            marks += field.veil(number, hours, low, high)
+    for number, hours, trace in traces:
+        marks += field.curve(number, hours, getattr(trace, quantity.column))
+    if not size.narrow:
+        marks += field.labels(report, quantity)
+    size = field.size
+    marks += key(entries, size, size.height - key(entries, size)[1])[0]
+    said = "; ".join(f"{phone.phone}: {quantity.said(phone)}" for phone in report.phones)
+    return Sheet(
+        width=size.width,
+        height=size.height,
+        text=f"{quantity.label}. {said}.",
+        marks=marks,
+        plot=field.plot,
+        span_h=(field.across.low, field.across.high),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Scale:
-    low: float
-    high: float
-    first_px: float
-    last_px: float
+class _Field:
+    """The part of a sheet that curves are in: left, top, right, bottom, and its scales."""
 
-    def px(self, value: float) -> float:
-        """Where a value lies."""
-        share = (value - self.low) / (self.high - self.low)
-        return self.first_px + share * (self.last_px - self.first_px)
+    size: Size
+    plot: tuple[float, float, float, float]
+    across: Scale
+    upward: Scale
 
+    def segments(self, marked: Sequence[tuple[str, SegmentEnergy]], *, named: bool) -> list[Mark]:
+        """Every other segment shaded, each with its name or letter above."""
+        marks: list[Mark] = []
+        _, top, _, bottom = self.plot
+        for number, (name, segment) in enumerate(marked):
+            x1, x2 = self.across.px(segment.start_s / 3600), self.across.px(segment.end_s / 3600)
+            if number % 2 == 0:
+                corners = ((x1, top), (x2, top), (x2, bottom), (x1, bottom))
+                marks.append(Area(points=corners, role="band"))
+            text = name if named else letter(number)
+            if room(text, self.size.type) <= x2 - x1 + self.size.type:
+                at = ((x1 + x2) / 2, top - self.size.type * 0.45)
+                marks.append(
+                    Words(at=at, text=text, size=self.size.type, role="soft", anchor="middle")
+                )
+        return marks
 
-def chart(report: EnergyReport, quantity: str, label: str) -> str:
-    """One quantity of all phones over hours since the run began, segments marked at the top.
-
-    Args:
-        report: for the curves.
-        quantity: attribute of `Traces`.
-        label: of the upward axis, with its unit.
-    """
-    curves = [
-        (phone.phone, phone.traces.t_s / 3600, getattr(phone.traces, quantity))
-        for phone in report.phones
-    ]
-    known = [values[np.isfinite(values)] for _, _, values in curves]
-    if not any(len(values) for values in known):
-        return ""
-    low, high = _limits(np.concatenate(known), from_zero=quantity == "power_mw")
-    hours = np.concatenate([t for _, t, _ in curves])
-    last_h = float(hours.max()) if len(hours) > 1 else 1.0
-    across = _Scale(
-        low=min(0.0, float(hours.min())),
-        high=last_h or 1.0,
-        first_px=_LEFT,
-        last_px=WIDTH - _RIGHT,
-    )
-    upward = _Scale(low=low, high=high, first_px=HEIGHT - _BOTTOM, last_px=_TOP)
-    body = [*_axes(across, upward, label), *_segments(report, across)]
-    labels_px = _apart([_label_px(values, upward) for _, _, values in curves])
-    for number, (phone, t_h, values) in enumerate(curves):
-        body += _curve(number, phone, (t_h, values), (across, upward), labels_px[number])
-    described = f"{label} over time for {', '.join(phone for phone, _, _ in curves)}"
-    return (
-        f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{escape(described)}">'
-        + "".join(body)
-        + "</svg>"
-    )
-
-
-def _limits(values: Floats, *, from_zero: bool) -> tuple[float, float]:
-    low, high = float(values.min()), float(values.max())
-    if from_zero:
-        low = min(low, 0.0)
-    margin = (high - low) * 0.06 or 1.0
-    return low - (0.0 if from_zero and low == 0 else margin), high + margin
-
-
-def _axes(across: _Scale, upward: _Scale, label: str) -> list[str]:
-    parts = [f'<text class="name" x="4" y="14">{escape(label)}</text>']
-    for value in _round_ticks(upward.low, upward.high):
-        y = upward.px(value)
-        parts.append(
-            f'<line class="grid" x1="{_LEFT}" x2="{WIDTH - _RIGHT}" y1="{y:.1f}" y2="{y:.1f}"/>'
-            f'<text class="tick" x="{_LEFT - 6}" y="{y + 4:.1f}" text-anchor="end">'
-            f"{value:g}</text>"
-        )
-    for value in _round_ticks(across.low, across.high):
-        x = across.px(value)
-        parts.append(
-            f'<text class="tick" x="{x:.1f}" y="{HEIGHT - 20}" text-anchor="middle">'
-            f"{value:g}</text>"
-        )
-    middle = (across.first_px + across.last_px) / 2
-    parts.append(
-        f'<text class="tick" x="{middle:.0f}" y="{HEIGHT - 3}" text-anchor="middle">'
-        "hours since the run began</text>"
-    )
-    return parts
-
-
-def _segments(report: EnergyReport, across: _Scale) -> list[str]:
-    """Borders of the segments of the phone with most of them, named where there is room."""
-    parts = []
-    phone = max(report.phones, key=lambda p: len(p.segments))
-    for segment in phone.segments:
-        x1, x2 = across.px(segment.start_s / 3600), across.px(segment.end_s / 3600)
-        parts.append(
-            f'<rect class="segment" x="{x1:.1f}" y="{_TOP}" width="{max(x2 - x1, 0.5):.1f}" '
-            f'height="{HEIGHT - _BOTTOM - _TOP}"/>'
-        )
-        name = wording.segment_name(segment.segment, segment.occurrence, several=False)
-        room = int((x2 - x1) / 6.2)
-        if room >= 4:
-            shown = name if len(name) <= room else name[: room - 1] + "…"
-            parts.append(
-                f'<text class="mark" x="{(x1 + x2) / 2:.1f}" y="{_TOP - 4}" '
-                f'text-anchor="middle">{escape(shown)}</text>'
+    def axes(self, quantity: Quantity) -> list[Mark]:
+        """Title, round values upward with thin lines, hours below."""
+        left, _, right, bottom = self.plot
+        unit = self.size.type
+        title = fitted(quantity.label, self.size.width - unit, unit * 1.05)
+        marks: list[Mark] = [Words(at=(unit / 2, unit * 1.25), text=title, size=unit * 1.05)]
+        for value in round_ticks(self.upward.low, self.upward.high):
+            y = self.upward.px(value)
+            marks.append(Stroke(points=((left, y), (right, y)), role="grid", width=unit / 13))
+            text = wording.number(value, 0 if value == round(value) else 1)
+            marks.append(
+                Words(
+                    at=(left - unit * 0.5, y + unit * 0.35),
+                    text=text,
+                    size=unit,
+                    role="soft",
+                    anchor="end",
+                )
             )
-    return parts
+        n_ticks = 5 if self.size.narrow else 9
+        ticks = round_ticks(self.across.low, self.across.high, n_ticks)
+        for value in ticks:
+            text = f"{value:g} h" if value == ticks[-1] else f"{value:g}"
+            at = (self.across.px(value), bottom + unit * 1.5)
+            marks.append(Words(at=at, text=text, size=unit, role="soft", anchor="middle"))
+        return marks
+
+    def veil(self, number: int, hours: Floats, low: Floats, high: Floats) -> list[Mark]:
+        """The range between least and greatest reading."""
+        marks: list[Mark] = []
+        for first, last in _runs(np.isfinite(low) & np.isfinite(high)):
+            upper = self._points(hours[first:last], high[first:last])
+            lower = self._points(hours[first:last], low[first:last])
+            if len(upper) > 1:
+                role, _ = style(number)
+                points = (*upper, *reversed(lower))
+                marks.append(Area(points=points, role=role, opacity_ratio=_VEIL_RATIO))
+        return marks
+
+    def curve(self, number: int, hours: Floats, values: Floats) -> list[Mark]:
+        """A line where values adjoin, a dot where one stands alone."""
+        marks: list[Mark] = []
+        role, _ = style(number)
+        for first, last in _runs(np.isfinite(values)):
+            points = self._points(hours[first:last], values[first:last])
+            if len(points) == 1:
+                marks.append(Dot(at=points[0], radius=self.size.type / 6, role=role))
+            else:
+                like = swatch(number, 0, 0, 0, self.size)
+                marks.append(Stroke(points=points, role=role, width=like.width, dash=like.dash))
+        return marks
+
+    def labels(self, report: EnergyReport, quantity: Quantity) -> list[Mark]:
+        """Each phone's name beside the end of its curve, behind a sample of its line."""
+        unit, (_, top, right, bottom) = self.size.type, self.plot
+        wanted, numbers = [], []
+        for number, phone in enumerate(report.phones):
+            values = getattr(phone.traces, quantity.column)
+            if np.isfinite(values).any():
+                wanted.append(self.upward.px(float(values[np.isfinite(values)][-1])))
+                numbers.append(number)
+        least = min(unit * 1.3, (bottom - top) / max(len(wanted), 1))
+        marks: list[Mark] = []
+        for number, y in zip(numbers, apart(wanted, least, top, bottom), strict=True):
+            marks.append(swatch(number, right + unit * 0.5, y, unit * _SAMPLE_RATIO, self.size))
+            x = right + unit * (_SAMPLE_RATIO + 1.0)
+            text = _clipped(report.phones[number].phone)
+            marks.append(Words(at=(x, y + unit * 0.35), text=text, size=unit))
+        return marks
+
+    def _points(self, hours: Floats, values: Floats) -> tuple[Point, ...]:
+        x, y = self.across.px, self.upward.px
+        return tuple((x(float(t)), y(float(v))) for t, v in zip(hours, values, strict=True))
 
 
-def _curve(
-    number: int,
-    phone: str,
-    points: tuple[Floats, Floats],
-    scales: tuple[_Scale, _Scale],
-    label_px: float,
-) -> list[str]:
-    t_h, values = points
-    across, upward = scales
-    there = np.isfinite(values)
-    if not there.any():
-        return []
-    path, pen_down = [], False
-    for x, y, known in zip(t_h, values, there, strict=True):
-        if known:
-            path.append(f"{'L' if pen_down else 'M'}{across.px(x):.1f} {upward.px(y):.1f}")
-        pen_down = bool(known)
-    style = f"c{number % _N_COLOURS}"
-    dash = _DASHES[number % len(_DASHES)]
+def _plan(
+    report: EnergyReport, size: Size, span: tuple[float, float]
+) -> tuple[_Field, list[Entry], bool]:
+    """The field, what the key below it has to say, and whether names fit above the segments."""
+    unit = size.type
+    hours = np.concatenate([phone.traces.t_s for phone in report.phones]) / 3600
+    first_h, last_h = min(0.0, float(hours.min())), float(hours.max())
+    labels = max(room(_clipped(p.phone), unit) for p in report.phones)
+    right = size.width - (unit if size.narrow else labels + unit * (_SAMPLE_RATIO + 1.5))
+    left = max(room(wording.number(end, 0), unit) for end in span) + unit
+    marked = _marked(report)
+    per_hour = (right - left) / max(last_h - first_h, 1e-9)
+    named = all(room(name, unit) <= (s.end_s - s.start_s) / 3600 * per_hour for name, s in marked)
+    entries = [
+        *(Entry(text=p.phone, phone=k) for k, p in enumerate(report.phones) if size.narrow),
+        *(Entry(text=f"{letter(k)} {name}") for k, (name, _) in enumerate(marked) if not named),
+    ]
+    taken = key(entries, size)[1]
+    if size.grows:
+        size = replace(size, height=size.height + taken)
+    plot = (left, unit * 3.6, right, size.height - taken - unit * 2.4)
+    field = _Field(
+        size=size,
+        plot=plot,
+        across=Scale(low=first_h, high=max(last_h, first_h + 1e-3), first_px=left, last_px=right),
+        upward=Scale(low=span[0], high=span[1], first_px=plot[3], last_px=plot[1]),
+    )
+    return field, entries, named
+
+
+def _finite(report: EnergyReport, quantity: Quantity) -> Floats:
+    columns = (quantity.column, *(quantity.extremes or ()))
+    values = np.concatenate([getattr(p.traces, c) for p in report.phones for c in columns])
+    finite: Floats = values[np.isfinite(values)]
+    return finite
+
+
+def _marked(report: EnergyReport) -> list[tuple[str, SegmentEnergy]]:
+    """Segments of the phone with most of them, with their names."""
+    several = wording.repeated(report)
+    phone = max(report.phones, key=lambda p: len(p.segments))
     return [
-        f'<path class="curve {style}" stroke-dasharray="{dash}" d="{" ".join(path)}"/>',
-        f'<text class="label {style}" x="{WIDTH - _RIGHT + 6}" y="{label_px + 4:.1f}">'
-        f"{escape(phone)}</text>",
+        (wording.segment_name(s.segment, s.occurrence, several=s.segment in several), s)
+        for s in phone.segments
     ]
 
 
-def _label_px(values: Floats, upward: _Scale) -> float:
-    """Height at which a curve ends."""
-    known = values[np.isfinite(values)]
-    return upward.px(float(known[-1])) if len(known) else float(_TOP)
+def _clipped(label: str) -> str:
+    return label if len(label) <= _MOST_LABEL_CHARS else label[: _MOST_LABEL_CHARS - 1] + "…"
 
 
-def _apart(wanted_px: list[float]) -> list[float]:
-    """Heights near those wanted, in the same order, far enough apart to be read."""
-    order = sorted(range(len(wanted_px)), key=lambda k: wanted_px[k])
-    placed_px: dict[int, float] = {}
-    above_px = -np.inf
-    for k in order:
-        above_px = max(wanted_px[k], above_px + _LABEL_PX)
-        placed_px[k] = above_px
-    too_low_px = max(above_px - (HEIGHT - _BOTTOM), 0.0)
-    return [placed_px[k] - too_low_px for k in range(len(wanted_px))]
-
-
-def _round_ticks(low: float, high: float) -> list[float]:
-    rough = (high - low) / _N_TICKS
-    power = 10.0 ** np.floor(np.log10(rough))
-    step = float(next(m for m in (1, 2, 5, 10) if m * power >= rough) * power)
-    first = int(np.ceil(low / step))
-    return [k * step for k in range(first, int(np.floor(high / step)) + 1)]
+def _runs(there: Bools) -> list[tuple[int, int]]:
+    """First and last plus one of every stretch without a hole."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], there, [False]]).astype(int)))
+    return [(int(a), int(b)) for a, b in pairwise(edges)][::2]

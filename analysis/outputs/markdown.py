@@ -3,7 +3,7 @@
 import re
 
 from analysis.outputs import wording
-from analysis.ranking import rank
+from analysis.outputs.answers import answers
 from analysis.report import EnergyReport, PhoneEnergy
 from parsers.text import printable
 
@@ -13,10 +13,8 @@ _SPECIAL = re.compile(r"([\\`*_{}\[\]<>()#+!|~&-])")
 
 def render(report: EnergyReport) -> str:
     """One table per phone, the answer before and what needs attention after."""
-    several = wording.repeated(report)
     parts = [f"# {_safe(wording.title(report))}", ""]
-    answers = [wording.sentence(r, several=r.segment in several) for r in rank(report)]
-    parts += [f"- {_safe(answer)}" for answer in answers]
+    parts += [f"- {_safe(answer)}" for answer in answers(report)]
     for phone in report.phones:
         parts += ["", *_phone(report, phone)]
     parts += ["", "Energy taken out of the battery; in brackets a 95 % interval."]
@@ -43,16 +41,19 @@ def _phone(report: EnergyReport, phone: PhoneEnergy) -> list[str]:
         lines.append(
             f"| {_safe(name)} | {wording.duration_text(segment.amount.duration_s)} "
             f"| {wording.energy_text(segment.amount)} ({wording.interval_text(segment.amount)}) "
-            f"| {wording.number(segment.amount.mean_power_mw, 0)} "
+            f"| {wording.power_text(segment.amount)} "
             f"| {wording.percent_text(segment)} "
             f"| {wording.number(segment.temperature_max_c)} {true}|"
         )
-    for name, amount in (("untagged", phone.untagged), ("total", phone.total)):
-        true = f"| {wording.number(phone.true_total_mwh)} " if name == "total" else "| "
+    for name, amount, true_mwh in (
+        ("untagged", phone.untagged, phone.true_untagged_mwh),
+        ("total", phone.total, phone.true_total_mwh),
+    ):
+        true = f"| {wording.number(true_mwh)} "
         lines.append(
             f"| {name} | {wording.duration_text(amount.duration_s)} "
             f"| {wording.energy_text(amount)} ({wording.interval_text(amount)}) "
-            f"| {wording.number(amount.mean_power_mw, 0)} | | {true if report.virtual else ''}|"
+            f"| {wording.power_text(amount)} | | {true if report.virtual else ''}|"
         )
     flags = [f"{s.segment}: {flag}" for s in phone.segments for flag in s.flags]
     noted = [*phone.notes, *flags]

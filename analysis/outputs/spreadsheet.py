@@ -1,42 +1,35 @@
-"""Energies as comma-separated values, one row per phone and segment."""
+"""Energies as comma-separated values (RFC 4180), one row per phone and segment."""
 
 import csv
 import io
+from collections.abc import Sequence
 
-from analysis.report import EnergyReport, segment_json
-from parsers.text import printable
+from analysis.outputs.columns import Column
+from analysis.outputs.tables import Row, energy_columns, energy_rows
+from analysis.report import EnergyReport
 
 FILE_NAME = "energy.csv"
-_FORMULA = ("=", "+", "-", "@")
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "'")
+"""What a spreadsheet takes for the beginning of a formula, and the mark that prevents it."""
 
 
 def render(report: EnergyReport) -> str:
-    """A header and one row per segment; lines end as RFC 4180 wants them."""
+    """A header and one row per segment."""
+    return separated(energy_columns(report), energy_rows(report))
+
+
+def separated(columns: Sequence[Column], rows: Sequence[Row]) -> str:
+    """Any rows, lines ending as RFC 4180 wants them; text that looks like a formula is inert."""
     text = io.StringIO()
-    writer: csv.DictWriter[str] | None = None
-    for row in rows(report):
-        if writer is None:
-            writer = csv.DictWriter(text, list(row), lineterminator="\r\n", restval="")
-            writer.writeheader()
-        writer.writerow(row)
+    writer = csv.DictWriter(text, [column.name for column in columns], lineterminator="\r\n")
+    writer.writeheader()
+    for row in rows:
+        writer.writerow({name: inert(value) for name, value in row.items()})
     return text.getvalue()
 
 
-def rows(report: EnergyReport) -> list[dict[str, object]]:
-    """One flat row per phone and segment, the same columns in each."""
-    flat = []
-    for phone in report.phones:
-        for segment in phone.segments:
-            values = {"run": report.run, "phone": phone.phone, **segment_json(segment)}
-            values["segment"] = _inert(segment.segment)
-            values["flags"] = "; ".join(printable(flag, 300) for flag in values["flags"])
-            if report.virtual:
-                values.setdefault("true_energy_mwh", None)
-            flat.append(values)
-    return flat
-
-
-def _inert(text: str) -> str:
-    """Text that a spreadsheet does not take for a formula."""
-    shown = printable(text)
-    return f"'{shown}" if shown.startswith(_FORMULA) else shown
+def inert(value: object) -> object:
+    """A text behind an apostrophe if a spreadsheet would run it; anything else as it is."""
+    if isinstance(value, str) and value.lstrip(" ").startswith(_FORMULA):
+        return f"'{value}"
+    return value

@@ -5,7 +5,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from analysis.outputs import wording
-from analysis.ranking import rank
+from analysis.outputs.answers import answers
 from analysis.report import Amount, EnergyReport, PhoneEnergy, SegmentEnergy
 from parsers.text import printable
 
@@ -14,14 +14,12 @@ WIDTH = 100
 
 
 def show(report: EnergyReport, console: Console) -> None:
-    """Prints one table per phone, then the answer, then what needs attention."""
+    """Prints the answer, then one table per phone, then what needs attention."""
     console.print(f"[bold]{escape(wording.title(report))}[/]", highlight=False)
+    for answer in answers(report):
+        console.print(escape(answer), highlight=False)
     for phone in report.phones:
         console.print(_table(report, phone))
-    several = wording.repeated(report)
-    for ranking in rank(report):
-        said = wording.sentence(ranking, several=ranking.segment in several)
-        console.print(escape(said), highlight=False)
     if report.virtual:
         console.print(wording.VIRTUAL, style="dim", highlight=False)
     for line in _attention(report):
@@ -42,11 +40,14 @@ def _table(report: EnergyReport, phone: PhoneEnergy) -> Table:
         )
         marks = (" †" if segment.cut_short else "") + (" !" if segment.flags else "")
         table.add_row(*_cells(report, escape(name) + marks, segment.amount, segment))
-    table.add_row(*_cells(report, "[dim]untagged[/]", phone.untagged, None))
-    cells = _cells(report, "[bold]total[/]", phone.total, None)
-    if report.virtual:
-        cells[-1] = wording.number(phone.true_total_mwh, wording.digits_for(phone.total.u_mwh))
-    table.add_row(*cells)
+    for name, amount, true_mwh in (
+        ("[dim]untagged[/]", phone.untagged, phone.true_untagged_mwh),
+        ("[bold]total[/]", phone.total, phone.true_total_mwh),
+    ):
+        cells = _cells(report, name, amount, None)
+        if report.virtual:
+            cells[-1] = wording.number(true_mwh, wording.digits_for(amount.u_mwh))
+        table.add_row(*cells)
     return table
 
 
@@ -58,7 +59,7 @@ def _cells(
         wording.duration_text(amount.duration_s),
         wording.energy_text(amount),
         wording.interval_text(amount),
-        wording.number(amount.mean_power_mw, wording.digits_for(amount.power_u_mw)),
+        wording.power_text(amount),
         wording.percent_text(segment) if segment else "",
         wording.number(segment.temperature_max_c) if segment else "",
     ]

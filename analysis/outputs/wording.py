@@ -1,8 +1,9 @@
 """Figures and sentences that every form of the report shares."""
 
 import math
+from functools import lru_cache
 
-from analysis.ranking import TOTAL, Ranking
+from analysis.outputs.rounding import decimals, rounded
 from analysis.report import Amount, EnergyReport, SegmentEnergy
 from parsers.text import printable
 
@@ -37,6 +38,7 @@ def title(report: EnergyReport) -> str:
     return printable(report.title or report.run)
 
 
+@lru_cache(maxsize=1024)
 def segment_name(name: str, occurrence: int, *, several: bool) -> str:
     """A segment's name, made safe, numbered if there are several of it."""
     shown = printable(name)
@@ -57,20 +59,27 @@ def number(value: float | None, digits: int = 1) -> str:
 
 def digits_for(u: float) -> int:
     """Decimals that show two figures of an uncertainty, three at most (JCGM 100:2008, 7.2.6)."""
-    if not math.isfinite(u) or u <= 0:
-        return 1
-    return int(min(max(1 - math.floor(math.log10(u)), 0), 3))
+    return max(decimals(u), 0)
 
 
 def energy_text(amount: Amount) -> str:
-    """Energy in mWh, as many decimals as its doubt allows."""
-    return number(amount.energy_mwh, digits_for(amount.u_mwh))
+    """Energy in mWh, as many figures as its doubt allows."""
+    return _figure(amount.energy_mwh, amount.u_mwh)
 
 
 def interval_text(amount: Amount) -> str:
     """The 95 % interval in mWh."""
-    digits = digits_for(amount.u_mwh)
-    return f"{number(amount.lo95_mwh, digits)} … {number(amount.hi95_mwh, digits)}"
+    low, high = (_figure(end, amount.u_mwh) for end in (amount.lo95_mwh, amount.hi95_mwh))
+    return f"{low} … {high}"
+
+
+def power_text(amount: Amount) -> str:
+    """Mean power in mW, as many figures as its doubt allows."""
+    return _figure(amount.mean_power_mw, amount.power_u_mw)
+
+
+def _figure(value: float, u: float) -> str:
+    return number(rounded(value, decimals(u)), digits_for(u))
 
 
 def duration_text(duration_s: float) -> str:
@@ -82,30 +91,3 @@ def duration_text(duration_s: float) -> str:
 def percent_text(segment: SegmentEnergy) -> str:
     """Points of the level shown that the segment used."""
     return number(segment.level_used_pct, 0)
-
-
-def sentence(ranking: Ranking, *, several: bool = False) -> str:
-    """Who drew least, or that it cannot be told."""
-    where = (
-        "Over the whole run"
-        if ranking.occurrence == 0 and ranking.segment == TOTAL
-        else f"At {segment_name(ranking.segment, ranking.occurrence, several=several)}"
-    )
-    least = ranking.phones[0][1]
-    if len(ranking.tied) > 1:
-        named = ", ".join(ranking.tied)
-        if len(ranking.tied) == len(ranking.phones):
-            return f"{where}, nothing tells {named} apart (about {_power(least)})."
-        return f"{where}, {named} drew least; nothing tells them apart (about {_power(least)})."
-    label, other = ranking.phones[1]
-    more = other.mean_power_mw / least.mean_power_mw - 1 if least.mean_power_mw > 0 else math.nan
-    by = f", {more:.0%} more" if math.isfinite(more) else ""
-    following = f"Next, {label}: {_power(other)}{by}."
-    return f"{where}, {ranking.least} drew least: {_power(least)}. {following}"
-
-
-def _power(amount: Amount) -> str:
-    digits = digits_for(amount.power_u_mw)
-    return (
-        f"{number(amount.mean_power_mw, digits)} mW ± {number(1.96 * amount.power_u_mw, digits)}"
-    )

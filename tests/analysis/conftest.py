@@ -10,6 +10,10 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
+from analysis.accounting import energy as account
+from analysis.publishing import publish
+from analysis.recording import load
+from analysis.report import EnergyReport
 from analysis.series import Series
 from parsers.runfolder import Clocks, Manifest, PhoneEntry, RunFolder
 from parsers.schema import ContextChange, Reading, TrueEnergy
@@ -305,3 +309,21 @@ def writing() -> Callable[..., Path]:
 @pytest.fixture(scope="session")
 def tagging() -> Callable[..., TagRecord]:
     return tag
+
+
+@pytest.fixture(scope="session")
+def published(
+    tmp_path_factory: pytest.TempPathFactory, phones_made: list[PhoneMade]
+) -> tuple[EnergyReport, Path]:
+    """Energies of a run and the folder of what was published of it, to be read only."""
+    tags = [
+        tag("begin", 20.0, "navigation"),
+        tag("end", 400.0),
+        tag("begin", 400.0, "voice call"),
+        tag("end", 650.0),
+    ]
+    path = write_run(tmp_path_factory.mktemp("published") / "run", phones_made, tags)
+    run = load(path)
+    report = account(run)
+    publish(run, report)
+    return report, RunFolder(path).published

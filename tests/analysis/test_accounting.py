@@ -8,7 +8,6 @@ import pytest
 
 from analysis import energy, load
 from analysis.errors import NothingRecordedError
-from analysis.ranking import rank
 from analysis.report import EnergyReport, to_json
 from parsers.errors import RunFolderError
 from parsers.runfolder import GaugeFacts, PhoneEnd, RunFolder
@@ -182,20 +181,6 @@ def test_a_package_in_front_outside_its_segment_is_told(
     path = writing(tmp_path / "run", phones_made[:1], tags)
     notes = energy(load(path)).phones[0].notes
     assert "com.example.courier was in front for 100 s outside any segment" in notes
-
-
-def test_phones_are_ranked_and_ties_named(report: EnergyReport) -> None:
-    rankings = {(r.segment, r.occurrence): r for r in rank(report)}
-    assert list(rankings) == [("whole run", 0), ("navigation", 1), ("voice call", 1)]
-    for ranking in rankings.values():
-        powers = [amount.mean_power_mw for _, amount in ranking.phones]
-        assert powers == sorted(powers)
-        assert ranking.least in ranking.tied
-        least = ranking.phones[0][1]
-        for label, amount in ranking.phones[1:]:
-            apart = amount.mean_power_mw - least.mean_power_mw
-            u = np.hypot(amount.power_u_mw, least.power_u_mw)
-            assert (label in ranking.tied) == (apart <= 1.959964 * u)
 
 
 def test_nothing_to_read_is_said(run_path: Path, tmp_path: Path) -> None:

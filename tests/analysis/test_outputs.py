@@ -16,7 +16,18 @@ from typer.testing import CliRunner
 
 import rundown
 from analysis import energy, load
-from analysis.outputs import OUTPUTS, chart, markdown, page, spreadsheet, terminal, wording
+from analysis.outlook import outlook
+from analysis.outputs import (
+    OUTPUTS,
+    layout,
+    listing,
+    markdown,
+    page,
+    sections,
+    spreadsheet,
+    terminal,
+    wording,
+)
 from analysis.report import EnergyReport
 from parsers.runfolder import RunFolder
 
@@ -57,7 +68,8 @@ def test_every_output_shows_every_phone_and_segment(report: EnergyReport, output
 @pytest.mark.parametrize("output", OUTPUTS, ids=lambda output: output.FILE_NAME)
 def test_hostile_names_stay_text(hostile: EnergyReport, output: Any) -> None:
     text = output.render(hostile)
-    assert ("<script>" in text) == (output is spreadsheet)  # where it is no more than text
+    if output not in (spreadsheet, listing):  # where it is no more than text
+        assert "<script>alert" not in text
     assert "\x1b" not in text
     assert "\u202e" not in text
 
@@ -101,19 +113,22 @@ def test_page_stands_alone(report: EnergyReport) -> None:
     text = page.render(report)
     checker = Checker()
     checker.feed(text)
-    assert (checker.open, checker.fetched, checker.scripts) == ([], [], 0)
+    assert (checker.open, checker.fetched, checker.scripts) == ([], [], 2)
     assert "url(" not in text
-    assert "http" not in text
-    assert "prefers-color-scheme: dark" in text
+    assert "http" not in text.replace("http-equiv", "").replace("http://www.w3.org/2000/svg", "")
+    assert "prefers-color-scheme:dark" in text
     assert wording.VIRTUAL.split(":", maxsplit=1)[0] in text
-    charts = [ET.fromstring(part + "</svg>") for part in _between(text, "<svg", "</svg>")]
-    assert len(charts) == 3
-    for drawn in charts:
-        curves = [e for e in drawn.iter("path") if "curve" in e.get("class", "")]
-        labels = [e.text for e in drawn.iter("text") if "label" in e.get("class", "")]
-        assert len(curves) == len(labels) >= 1
-        dashes = [curve.get("stroke-dasharray") for curve in curves]
-        assert len(set(dashes)) == len(dashes)
+    drawings = [ET.fromstring(part + "</svg>") for part in _between(text, "<svg", "</svg>")]
+    assert len(drawings) == 2 * 6, "four curves and two kinds of bars, each wide and narrow"
+    for drawn in drawings:
+        assert any(char.isdigit() for char in drawn.get("aria-label", "")), "numbers in words"
+    power = next(d for d in drawings if d.get("aria-label", "").startswith("Power"))
+    curves = {
+        (e.get("class"), e.get("stroke-dasharray"))
+        for e in power.iter("path")
+        if (e.get("class") or "").startswith("s-c")
+    }
+    assert len({dash for _, dash in curves}) == len(curves) == 3, "told apart without colour"
 
 
 def _between(text: str, first: str, last: str) -> list[str]:
@@ -122,19 +137,19 @@ def _between(text: str, first: str, last: str) -> list[str]:
 
 def test_labels_keep_the_order_of_their_curves_and_their_distance() -> None:
     for wanted in ([100.0, 95.0, 240.0], [241.0, 242.0, 240.0], [50.0, 50.0, 50.0]):
-        placed = chart._apart(wanted)
+        placed = layout.apart(wanted, 13.0, 40.0, 242.0)
         assert (
             np.argsort(placed, kind="stable").tolist()
             == np.argsort(wanted, kind="stable").tolist()
         )
         assert np.diff(np.sort(placed)).min() >= 13
-        assert max(placed) <= chart.HEIGHT
+        assert max(placed) <= 242
 
 
 def test_answers_come_before_figures(report: EnergyReport) -> None:
     text = page.render(report)
-    assert text.index("Over the whole run") < text.index("<table>")
-    assert markdown.render(report).index("Over the whole run") < markdown.render(report).index("|")
+    assert text.index("whole run") < text.index("<table>")
+    assert markdown.render(report).index("whole run") < markdown.render(report).index("|")
 
 
 def test_one_phone_is_compared_with_none(report: EnergyReport) -> None:
@@ -150,8 +165,9 @@ def test_spreadsheet_reads_back(hostile: EnergyReport, report: EnergyReport) -> 
     assert [row["phone"] for row in rows] == [
         p for p in ("alder-1", "birch-1", "cedar-1") for _ in "ab"
     ]
-    expected = [s.amount.energy_mwh for p in report.phones for s in p.segments]
-    assert [float(row["energy_mwh"]) for row in rows] == pytest.approx(expected)
+    amounts = [s.amount for p in report.phones for s in p.segments]
+    for row, amount in zip(rows, amounts, strict=True):
+        assert float(row["energy_mwh"]) == pytest.approx(amount.energy_mwh, abs=amount.u_mwh / 18)
     row = next(csv.DictReader(io.StringIO(spreadsheet.render(hostile), newline="")))
     assert row["segment"].startswith("'=")
 
@@ -213,12 +229,22 @@ def test_publish_writes_what_it_names(run_path: Path) -> None:
     done = invoke("publish", str(run_path))
     assert done.exit_code == 1
     files = [Path(line) for line in done.stdout.splitlines()]
-    assert [file.name for file in files] == [
-        "energy.json", "energy.parquet", "report.html", "energy.md", "energy.csv",
+    assert all(file.stat().st_size > 0 for file in files)
+    names = [file.name for file in files if file.parent.name != "charts"]
+    assert names == [
+        "energy.json", "energy.parquet", "comparison.json", "outlook.json",
+        "report.html", "energy.md", "energy.csv", "energy.json", "energy.parquet",
+        "phones.parquet", "chapters.txt", "captions.vtt", "captions.srt", "data-package.zip",
     ]  # fmt: skip
+    assert len(files) - len(names) == 6 * 3, "each chart in two shapes and as SVG"
+    assert done.stderr.splitlines()[0] == "1 of 5: page and tables"
     plain = json.loads(files[0].read_text("utf-8"))
     table = pd.read_parquet(files[1])
     expected = [s["energy_mwh"] for p in plain["phones"] for s in p["segments"]]
     assert table["energy_mwh"].tolist() == expected
     assert table["phone"].tolist() == ["alder-1"] * 2 + ["birch-1"] * 2 + ["cedar-1"] * 2
-    assert files[2].read_text("utf-8") == page.render(energy(load(run_path)))
+    run = load(run_path)
+    shown = files[4].read_text("utf-8")
+    assert shown == page.render(energy(run), sections.sections(run, outlook(run)))
+    for heading in ("Outlook", "Fairness", "Slips", "Known limits", "Cautions"):
+        assert f"<h2>{heading}</h2>" in shown

@@ -1,7 +1,8 @@
 import numpy as np
 import pytest
 
-from analysis.clock import PhoneClock, fit_session
+from analysis.clock import DRIFT_LIMIT_RATIO, PhoneClock, fit_session
+from parsers.runfolder import ClockAnchor
 
 DRIFT_RATIO = 3e-5
 
@@ -41,3 +42,17 @@ def test_sessions_lie_after_each_other_by_the_computers_clock() -> None:
         [50.0, 150.0, 250.0]
     )
     assert second.shift_s + 20 == pytest.approx(200.0)
+
+
+def test_an_armed_phone_is_known_only_where_its_link_was_up() -> None:
+    boot_s = np.arange(0.0, 8 * 3600.0)
+    session = fit_session("aaaaaaaa", boot_s, boot_s + 100.0, 100.0, -np.inf)
+    assert PhoneClock(sessions=(session,)).from_host(14_500.0)[1] == pytest.approx(0.002)
+    armed = ClockAnchor(boot_id="aaaaaaaa", boot_s=0.0, host_s=100.0, u_s=0.01)
+    shut_off = PhoneClock(sessions=(session.known_at([armed]),))
+    at_end_s = shut_off.from_host(100.0 + 8 * 3600.0)[1]
+    assert at_end_s == pytest.approx(DRIFT_LIMIT_RATIO * 8 * 3600 / 3**0.5, rel=0.01)
+    fetched = ClockAnchor(boot_id="aaaaaaaa", boot_s=8 * 3600.0, host_s=28_900.0, u_s=0.02)
+    both = PhoneClock(sessions=(session.known_at([armed, fetched]),))
+    assert both.from_host(100.0 + 8 * 3600.0)[1] == pytest.approx(0.02, rel=0.01)
+    assert both.from_host(100.0 + 4 * 3600.0)[1] == pytest.approx(at_end_s / 2, rel=0.01)

@@ -1,0 +1,141 @@
+"""The data dictionary: every column that is published, its unit and its meaning."""
+
+import re
+import typing
+from dataclasses import dataclass, fields
+from datetime import datetime
+from types import UnionType
+
+from parsers.schema import TABLES, Float32, TableRow, Word
+
+_UNITS = {
+    "mwh": "mWh",
+    "mw": "mW",
+    "mv": "mV",
+    "ma": "mA",
+    "mah": "mAh",
+    "pct": "%",
+    "c": "°C",
+    "s": "s",
+    "ratio": "1",
+    "utc": "UTC",
+}
+_TYPES: dict[object, str] = {
+    str: "string",
+    Word: "string",
+    int: "integer",
+    float: "number",
+    Float32: "number",
+    bool: "boolean",
+    datetime: "datetime",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Column:
+    """A column of a published table.
+
+    Attributes:
+        name: as in its header.
+        type: `string`, `integer`, `number`, `boolean` or `datetime`, as Frictionless names them.
+        meaning: in a sentence.
+    """
+
+    name: str
+    type: str
+    meaning: str
+
+    @property
+    def unit(self) -> str:
+        """By the ending of the name; empty for names and words."""
+        return _UNITS.get(self.name.rsplit("_", 1)[-1], "") if "_" in self.name else ""
+
+
+def _column(name: str, type_: str, meaning: str) -> Column:
+    return Column(name=name, type=type_, meaning=meaning)
+
+
+_AMOUNT = (
+    _column("duration_s", "number", "by the phone's clock"),
+    _column("energy_mwh", "number", "taken out of the battery"),
+    _column("energy_u_mwh", "number", "combined standard uncertainty"),
+    _column("energy_lo95_mwh", "number", "lower end of the 95 % interval"),
+    _column("energy_hi95_mwh", "number", "upper end of the 95 % interval"),
+    _column(
+        "energy_u_common_mwh", "number", "part of the uncertainty shared by the phone's segments"
+    ),
+    _column("mean_power_mw", "number", "energy over duration"),
+)
+ENERGY = (
+    _column("run", "string", "id of the run"),
+    _column("phone", "string", "label of the phone"),
+    _column("segment", "string", "what was done, in the user's words"),
+    _column("occurrence", "integer", "counts equal names on a phone, from 1"),
+    _column("start_utc", "datetime", "beginning, by the computer's clock"),
+    _column("end_utc", "datetime", "end, by the computer's clock"),
+    *_AMOUNT,
+    _column("level_used_pct", "number", "points of the level shown that it took"),
+    _column("share_ratio", "number", "of the phone's total energy"),
+    _column("method", "string", "how the energy was found"),
+    _column("covered_ratio", "number", "share of the time that was measured"),
+    _column("temperature_start_c", "number", "of the battery, at the beginning"),
+    _column("temperature_mean_c", "number", "of the battery, weighted with time"),
+    _column("temperature_max_c", "number", "of the battery, highest reading"),
+    _column("screen_on_s", "number", "how long the screen was on"),
+    _column("cut_short", "boolean", "the recording ended before the segment did"),
+    _column("flags", "string", "what a reader must know"),
+    _column("true_energy_mwh", "number", "of a virtual phone, known by construction"),
+)
+PHONES = (
+    _column("run", "string", "id of the run"),
+    _column("phone", "string", "label of the phone"),
+    _column("model", "string", "as the phone says"),
+    _column("capacity_mah", "number", "as stated"),
+    *_AMOUNT,
+    _column("untagged_duration_s", "number", "time that was not marked"),
+    _column("untagged_energy_mwh", "number", "energy of the time that was not marked"),
+    _column("untagged_energy_u_mwh", "number", "its standard uncertainty"),
+    _column("shut_off_utc", "datetime", "last answer before the phone shut off"),
+    _column("current_unit", "string", "unit of the raw current, as decided from evidence"),
+    _column("current_sign", "integer", "1 positive into the battery, -1 out of it, 0 magnitude"),
+    _column("counter", "string", "kind of charge counter"),
+    _column("notes", "string", "what a reader must know"),
+    _column("true_energy_mwh", "number", "of a virtual phone, known by construction"),
+)
+
+
+def recorded(table: str) -> tuple[Column, ...]:
+    """Columns of a table of the run, as the code defines them."""
+    row = TABLES[table]
+    hints = typing.get_type_hints(row, include_extras=True)
+    meanings = _meanings(row)
+    return tuple(
+        _column(field.name, _TYPES[_plain(hints[field.name])], meanings[field.name])
+        for field in fields(row)
+    )
+
+
+def dictionary(tables: dict[str, tuple[Column, ...]]) -> str:
+    """All columns as Markdown: column, unit, meaning."""
+    lines = ["# Data dictionary", ""]
+    lines += [
+        "Absent values are empty, never 0. Energy is positive when taken out of the battery;"
+    ]
+    lines += ["current is positive into it. Times of day are UTC."]
+    for name, columns in tables.items():
+        lines += ["", f"## {name}", "", "| column | unit | meaning |", "|---|---|---|"]
+        lines += [f"| `{c.name}` | {c.unit or '–'} | {c.meaning} |" for c in columns]
+    return "\n".join(lines) + "\n"
+
+
+def _plain(hint: object) -> object:
+    if isinstance(hint, UnionType) or typing.get_origin(hint) is typing.Union:
+        return next(a for a in typing.get_args(hint) if a is not type(None))
+    return hint
+
+
+def _meanings(row: type[TableRow]) -> dict[str, str]:
+    """What the docstring says of each column."""
+    described = (row.__doc__ or "").split("Attributes:", 1)[-1]
+    found = re.findall(r"^\s{8}(\w+): (.+(?:\n\s{9,}.+)*)", described, re.MULTILINE)
+    return {name: re.sub(r"\s+", " ", text).rstrip(".") for name, text in found}

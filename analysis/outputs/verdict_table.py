@@ -1,0 +1,140 @@
+"""Verdicts as tables on a terminal."""
+
+from collections.abc import Sequence
+
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+
+from analysis.comparing import Compared
+from analysis.inference import Interval
+from analysis.outputs import wording
+from analysis.outputs.answers import share_text
+from analysis.replicates import Replicate
+from analysis.verdict import TOTAL, Comparison, Verdict
+from parsers.text import printable
+
+WIDTH = 110
+"""Columns that the tables need; output that goes to a file or a pipe gets as many."""
+
+_MOST_REPEATS = 99
+
+
+def show(compared: Compared, console: Console) -> None:
+    """Prints the verdicts, what else may be behind them, and what runs make together."""
+    for title, comparisons in (
+        ("between phones", compared.between_phones),
+        ("between runs", compared.between_runs),
+    ):
+        if comparisons:
+            console.print(_verdicts(title, comparisons))
+            console.print(_judged(comparisons), style="dim", highlight=False)
+            for line in _behind(comparisons):
+                console.print(f"[bold]![/] {escape(line)}", highlight=False)
+    if compared.replicates:
+        console.print(_replicates(compared.replicates))
+        console.print(
+            "Mean over runs by Paule and Mandel, 95 % by Hartung and Knapp, gauge included.",
+            style="dim",
+            highlight=False,
+        )
+    for remark in compared.remarks:
+        console.print(escape(remark), highlight=False)
+    for note in compared.notes:
+        console.print(f"[bold]![/] {escape(printable(note, 300))}", highlight=False)
+
+
+def _verdicts(title: str, comparisons: Sequence[Comparison]) -> Table:
+    table = Table(title=title, title_justify="left", box=None, pad_edge=False)
+    for column in ("activity", "judged", "against"):
+        table.add_column(column, overflow="fold", min_width=8)
+    table.add_column("verdict", no_wrap=True)
+    for column in ("%", "95 %", "mW", "unseen", "runs"):
+        table.add_column(column, justify="right", no_wrap=True)
+    last = None
+    for c in comparisons:
+        name = _activity(c.activity, c.occurrence, comparisons)
+        contrast = c.contrast
+        table.add_row(
+            escape(name) if name != last else "",
+            escape(printable(f"{c.one} of {c.phone}" if c.phone else c.one)),
+            escape(printable(c.other)),
+            c.verdict.value if c.verdict is Verdict.UNRESOLVED else f"[bold]{c.verdict.value}[/]",
+            _percent(contrast.ratio.value),
+            f"{_percent(contrast.ratio.lo95)} … {_percent(contrast.ratio.hi95)}",
+            _watts(contrast.difference_mw),
+            "–"
+            if contrast.smallest_seen_ratio is None
+            else f"< {share_text(contrast.smallest_seen_ratio)}",
+            _repeats(c),
+        )
+        last = name
+    return table
+
+
+def _activity(name: str, occurrence: int, among: Sequence[Comparison | Replicate]) -> str:
+    several = any(c.activity == name and c.occurrence > 1 for c in among)
+    return TOTAL if occurrence == 0 else wording.segment_name(name, occurrence, several=several)
+
+
+def _percent(ratio: float | None) -> str:
+    return "∞" if ratio is None else f"{100 * (ratio - 1):+.1f}".replace("-", "−")
+
+
+def _watts(difference: Interval) -> str:
+    reach = 0.0 if difference.hi95 is None else difference.hi95 - difference.value
+    digits = wording.digits_for(reach / 2)
+    value = wording.number(difference.value, digits).replace("-", "−")
+    return f"{value} ± {wording.number(reach, digits)}"
+
+
+def _repeats(comparison: Comparison) -> str:
+    if comparison.verdict is not Verdict.UNRESOLVED:
+        return ""
+    needed = comparison.contrast.repeats.needed()
+    if needed is None:
+        return "never"
+    return str(needed) if needed <= _MOST_REPEATS else f"> {_MOST_REPEATS}"
+
+
+def _judged(comparisons: Sequence[Comparison]) -> str:
+    return (
+        f"{len(comparisons)} comparisons of mean power, judged together at 5 % (Holm); each "
+        "interval is that of its comparison alone. unseen: a smaller difference would mostly be "
+        "missed. runs: repeats that would show a difference as found; never: it is below what the "
+        "gauges' gain leaves open, calibrate instead."
+    )
+
+
+def _behind(comparisons: Sequence[Comparison]) -> list[str]:
+    """Each thing that may be behind a difference, with the activities it concerns."""
+    where: dict[str, list[str]] = {}
+    for c in comparisons:
+        name = _activity(c.activity, c.occurrence, comparisons)
+        for said in c.confounders:
+            where.setdefault(said, []).append(name)
+    return [
+        printable(f"{said} ({', '.join(dict.fromkeys(names))})", 300)
+        for said, names in where.items()
+    ]
+
+
+def _replicates(replicates: Sequence[Replicate]) -> Table:
+    table = Table(title="over all runs", title_justify="left", box=None, pad_edge=False)
+    table.add_column("activity", overflow="fold", min_width=8)
+    table.add_column("phone", overflow="fold", min_width=8)
+    for column in ("runs", "mW", "95 %", "run to run", "p alike"):
+        table.add_column(column, justify="right", no_wrap=True)
+    for r in replicates:
+        span = r.mean_power_mw
+        digits = wording.digits_for(((span.hi95 or 0.0) - span.value) / 2)
+        table.add_row(
+            escape(_activity(r.activity, r.occurrence, replicates)),
+            escape(printable(r.phone)),
+            str(r.n_runs),
+            wording.number(span.value, digits),
+            f"{wording.number(span.lo95, digits)} … {wording.number(span.hi95, digits)}",
+            f"± {wording.number(r.run_s_mw, digits)}",
+            f"{r.p_value:.3f}",
+        )
+    return table

@@ -1,0 +1,354 @@
+import json
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+import rundown
+from analysis import load
+from analysis.closure import closure
+from analysis.endurance import SEQUENCE
+from analysis.outlook import Outlook, outlook, parse_mix, to_json
+from parsers.runfolder import Clocks, Manifest, PhoneEnd, PhoneEntry, RunFolder
+from parsers.schema import Reading
+from parsers.tables import write_table
+from parsers.tags import TagRecord
+
+START = datetime(2026, 5, 4, 6, 0, tzinfo=UTC)
+TICK_S = 5.0
+CAPACITY_MAH = 1000.0
+SHIFT = (("navigation", 1800.0, 300.0), ("standby", 3600.0, 40.0), ("call", 1200.0, 150.0))
+"""Name, seconds, milliamperes, over and over."""
+
+
+@dataclass(frozen=True)
+class Made:
+    """A run-down with what is true of it."""
+
+    path: Path
+    energy_mwh: float
+    power_mw: dict[str, float]
+    hours: float
+
+
+def make(
+    path: Path,
+    stages: tuple[tuple[str, float, float], ...] = SHIFT,
+    *,
+    gain: float = 1.0,
+    first_pct: float = 100.0,
+    end: str = "shut_off",
+    capacity_mah: float | None = CAPACITY_MAH,
+    low_ratio: float = 1.0,
+) -> Made:
+    """A pack of 1000 mAh, 4.2 to 3.4 V, run down to nothing by stages; then it shuts off.
+
+    Args:
+        low_ratio: current below 20 % over that above.
+    """
+    charge, t_s = first_pct / 100 * CAPACITY_MAH, 0.0
+    rows: list[tuple[float, float, float]] = []
+    spans: list[tuple[str, float, float]] = []
+    rng = np.random.default_rng(1)
+    while charge > 0:
+        name, length_s, drawn_ma = stages[len(spans) % len(stages)]
+        begun_s = t_s
+        for _ in range(round(length_s / TICK_S)):
+            low = low_ratio if charge <= 0.2 * CAPACITY_MAH else 1.0
+            drawn = drawn_ma * low * (1 + 0.02 * float(rng.standard_normal()))
+            rows.append((t_s, charge, drawn))
+            t_s, charge = t_s + TICK_S, charge - drawn * TICK_S / 3600
+            if charge <= 0:
+                break
+        spans.append((name, begun_s, begun_s + length_s))
+    times, charges, amps = (np.array(column) for column in zip(*rows, strict=True))
+    volts = 3400 + 0.8 * charges
+    step_mwh = amps * volts / 1000 * TICK_S / 3600
+    done = np.searchsorted([b for _, _, b in spans], times, side="right")
+    names = np.array([name for name, _, _ in spans])[done]
+    above = charges > 0.2 * CAPACITY_MAH
+    folder = RunFolder(path)
+    write_table(
+        folder.tables,
+        "readings",
+        "alder-1",
+        [
+            Reading(
+                phone="alder-1",
+                boot_id="0badcafe",
+                seq=k,
+                host_utc=START + timedelta(seconds=float(t)),
+                host_s=float(t),
+                boot_s=float(t),
+                level_pct=float(np.ceil(q / CAPACITY_MAH * 100)),
+                voltage_mv=float(v),
+                current_ma=-gain * float(i),
+                charge_counter_mah=round(gain * float(q), 2),
+                plugged=False,
+            )
+            for k, (t, q, v, i) in enumerate(zip(times, charges, volts, amps, strict=True))
+        ],
+        {},
+    )
+    last = START + timedelta(seconds=float(times[-1]))
+    folder.write_manifest(
+        Manifest(
+            run_id=path.name,
+            tool_version="0.1.0",
+            clocks=Clocks(utc=START, host_s=0.0),
+            outcome="finished",
+            phones=(
+                PhoneEntry(
+                    label="alder-1",
+                    phone_hash="0a",
+                    capacity_mah=capacity_mah,
+                    end=PhoneEnd.model_validate(
+                        {
+                            "what": end,
+                            "last_answer_utc": last,
+                            "silent_utc": last + timedelta(seconds=12),
+                        }
+                    ),
+                ),
+            ),
+        )
+    )
+    tags = [
+        TagRecord(
+            what=what,  # type: ignore[arg-type]
+            name=name,
+            at_utc=START + timedelta(seconds=at),
+            at_host_s=at,
+            made_utc=START,
+        )
+        for name, a, b in spans
+        for what, at in (("begin", a), ("end", b))
+    ]
+    folder.tags_path.write_text("".join(t.model_dump_json() + "\n" for t in tags), "utf-8")
+    return Made(
+        path=path,
+        energy_mwh=float(step_mwh.sum()),
+        power_mw={
+            name: float(step_mwh[mine].sum() / (mine.sum() * TICK_S / 3600))
+            for name in dict.fromkeys(names.tolist())
+            if (mine := (names == name) & above).any()
+        },
+        hours=float(times[-1]) / 3600,
+    )
+
+
+def seen(made: Made, **more: Any) -> Outlook:
+    return outlook(load(made.path), **more)
+
+
+def test_hours_from_the_energy_that_the_run_measured(tmp_path: Path) -> None:
+    made = make(tmp_path / "run")
+    phone = seen(made).phones[0]
+    assert phone.measured
+    assert phone.usable_mwh.value == pytest.approx(made.energy_mwh, rel=2e-3)
+    assert [a.activity for a in phone.activities] == ["navigation", "standby", "call"]
+    for lasting in phone.activities:
+        true_h = made.energy_mwh / made.power_mw[lasting.activity]
+        assert lasting.power_mw.value == pytest.approx(made.power_mw[lasting.activity], rel=3e-3)
+        assert lasting.hours.value == pytest.approx(true_h, rel=3e-3)
+        assert lasting.hours.lo95 is not None
+        assert lasting.hours.hi95 is not None
+        assert lasting.hours.lo95 < true_h < lasting.hours.hi95
+        assert lasting.hours_to_reserve is not None
+        assert 0.78 < lasting.hours_to_reserve.value / lasting.hours.value < 0.86
+
+
+def test_the_gain_of_the_gauge_cancels_in_hours_but_not_in_energy(tmp_path: Path) -> None:
+    one, other = (make(tmp_path / str(gain), gain=gain) for gain in (1.0, 1.01))
+    right, wrong = (seen(made).phones[0] for made in (one, other))
+    assert wrong.usable_mwh.value / right.usable_mwh.value == pytest.approx(1.01, rel=1e-3)
+    for a, b in zip(right.activities, wrong.activities, strict=True):
+        assert b.hours.value == pytest.approx(a.hours.value, rel=1e-3)
+    navigation = right.activities[0]
+    hours, power = navigation.hours, navigation.power_mw
+    assert (hours.hi95 or 0) / hours.value - 1 < ((power.hi95 or 0) / power.value - 1) / 2
+
+
+def test_a_mix_lies_between_its_parts(tmp_path: Path) -> None:
+    made = make(tmp_path / "run")
+    mix = {"Call": 1800.0, "standby": 8 * 3600.0}
+    found = seen(made, mix_s=mix)
+    assert found.mix_s == {"call": 1800.0, "standby": 8 * 3600.0}
+    lasting = found.phones[0].mix
+    assert lasting is not None
+    share = 0.5 / 8.5
+    power = share * made.power_mw["call"] + (1 - share) * made.power_mw["standby"]
+    assert lasting.power_mw.value == pytest.approx(power, rel=3e-3)
+    assert lasting.hours.value == pytest.approx(made.energy_mwh / power, rel=3e-3)
+    alone = seen(made, mix_s={"call": 60.0}).phones[0]
+    assert alone.mix is not None
+    assert alone.mix.hours.value == pytest.approx(alone.activities[2].hours.value, rel=1e-9)
+
+
+def test_without_a_full_charge_the_rated_one_stands_in_and_says_so(tmp_path: Path) -> None:
+    for name, changed, why in (
+        ("later", {"first_pct": 80.0}, "began at 80 %"),
+        ("lost", {"end": "link_lost"}, "no evidence that the phone shut off"),
+    ):
+        made = make(tmp_path / name, **changed)
+        phone = seen(made).phones[0]
+        assert not phone.measured
+        assert why in phone.said
+        assert "rated capacity 1000 mAh times mean voltage" in phone.said
+        assert phone.usable_mwh.value == pytest.approx(3800, rel=0.03)
+        navigation = phone.activities[0]
+        assert navigation.hours_to_reserve is None
+        true_h = 3800 / made.power_mw["navigation"]
+        assert (navigation.hours.lo95 or 0) < true_h < (navigation.hours.hi95 or 0)
+        assert phone.near_empty is None
+    nothing = make(tmp_path / "nothing", first_pct=80.0, capacity_mah=None)
+    done = invoke("outlook", str(nothing.path))
+    assert done.exit_code == 4
+    assert "no rated capacity is stated" in done.stderr
+
+
+def test_what_happens_near_empty_does_not_spoil_the_rate(tmp_path: Path) -> None:
+    made = make(tmp_path / "run", (("navigation", 40_000.0, 300.0),), low_ratio=0.7)
+    phone = seen(made).phones[0]
+    navigation = phone.activities[0]
+    assert navigation.power_mw.value == pytest.approx(made.power_mw["navigation"], rel=3e-3)
+    assert any("cut short" in note for note in navigation.notes)
+    near = phone.near_empty
+    assert near is not None
+    assert near.activity == "navigation"
+    assert near.share_ratio.value == pytest.approx(0.18, abs=0.01)
+    assert near.power_ratio is not None
+    low_v, high_v = 3400 + 0.8 * 100, 3400 + 0.8 * 600
+    assert near.power_ratio.value == pytest.approx(0.7 * low_v / high_v, rel=0.01)
+    assert (near.power_ratio.hi95 or 1) < 0.7
+
+
+@pytest.mark.parametrize("gain", [1.0, 1.01])
+def test_the_charge_of_a_full_run_is_plausible_or_not(tmp_path: Path, gain: float) -> None:
+    found = closure(load(make(tmp_path / "run", gain=gain).path).recordings[0])
+    assert found.charge_mah == pytest.approx(1000 * gain, rel=5e-3)
+    assert found.ratio.value == pytest.approx(gain, rel=5e-3)
+    assert (found.ratio.lo95 or 1) < 1 < (found.ratio.hi95 or 1)
+    done = invoke("calibrate", str(tmp_path / "run"))
+    assert done.exit_code == 0, done.stderr
+    assert "alder-1: plausibility, no calibration" in done.stdout
+    plain = json.loads(invoke("calibrate", str(tmp_path / "run"), "--json").stdout)
+    assert plain["what"] == "plausibility"
+    assert plain["phones"][0]["ratio"]["value"] == found.ratio.value
+
+
+def test_a_run_that_is_not_full_or_not_rated_has_no_closure(tmp_path: Path) -> None:
+    for name, changed, why in (
+        ("later", {"first_pct": 80.0}, "it began at 80 %"),
+        ("lost", {"end": "link_lost"}, "no evidence that the phone shut off"),
+        ("unrated", {"capacity_mah": None}, "no rated capacity is stated"),
+    ):
+        done = invoke("calibrate", str(make(tmp_path / name, **changed).path))
+        assert done.exit_code == 2
+        assert why in done.stderr
+
+
+@pytest.fixture
+def european(tmp_path: Path) -> Made:
+    drawn = {"idle": 90.0, "gaming": 700.0}
+    stages = tuple((name, minutes * 60, drawn.get(name, 300.0)) for name, minutes in SEQUENCE)
+    return make(tmp_path / "europe", stages)
+
+
+def test_the_european_figure(european: Made) -> None:
+    phone = seen(european, nominal_mv=3850.0).phones[0]
+    figure = phone.endurance
+    assert figure is not None
+    assert figure.hours.value == pytest.approx(european.hours + 6 / 3600, abs=1e-3)
+    assert (figure.hours.hi95 or 0) - figure.hours.value == pytest.approx(
+        1.96 * 12 / 12**0.5 / 3600, rel=0.01
+    )
+    assert figure.n_loops == int(european.hours * 60 // 150)
+    assert float(figure.index_per_w or 0) == pytest.approx(european.hours / 3.85, abs=0.006)
+    plain = json.loads(json.dumps(to_json(seen(european, nominal_mv=3850.0))))
+    assert plain["phones"][0]["endurance"]["energy_class"] == figure.energy_class
+    printed = invoke("outlook", str(european.path)).stdout
+    assert "European endurance on one charge" in printed
+    assert "could not be verified" in " ".join(printed.split())
+    assert "--nominal-mv" in printed
+
+
+def test_another_run_has_no_european_figure(tmp_path: Path) -> None:
+    assert seen(make(tmp_path / "run"), nominal_mv=3850.0).phones[0].endurance is None
+
+
+@pytest.mark.parametrize(
+    ("text", "mix"),
+    [
+        ("call=30m", {"call": 1800.0}),
+        ("call=30m, standby in the pocket=8h ,x=90s,y=2min", {
+            "call": 1800.0, "standby in the pocket": 28800.0, "x": 90.0, "y": 120.0}),
+        ("a=b=1h", {"a=b": 3600.0}),
+    ],
+)  # fmt: skip
+def test_a_mix_is_read(text: str, mix: dict[str, float]) -> None:
+    assert parse_mix(text) == mix
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "call",
+        "call=30",
+        "=30m",
+        "call=-1h",
+        "call=1h,call=2h",
+        "call=nanh",
+        "call=1d",
+        ",",
+        "a=1e99h",
+    ],
+)
+def test_a_mix_that_is_none_is_refused(text: str, tmp_path: Path) -> None:
+    with pytest.raises(ValueError, match="such as call=30m,standby=8h"):
+        parse_mix(text)
+
+
+def invoke(*words: str) -> Any:
+    return CliRunner().invoke(rundown.app, list(words))
+
+
+def test_the_command(tmp_path: Path) -> None:
+    run = str(make(tmp_path / "run").path)
+    done = invoke("outlook", run, "--mix", "call=30m,standby=8h")
+    assert done.exit_code == 0, done.output
+    for part in ("navigation", "to 20 %", "mix:", "rounds of 8:30:00", "measured in this run"):
+        assert part in done.stdout, part
+    assert max(len(line) for line in done.stdout.splitlines()) <= 100
+    plain = json.loads(invoke("outlook", run, "--json").stdout)
+    assert plain["phones"][0]["mix"] is None
+    assert plain["phones"][0]["activities"][0]["hours"]["value"] > 0
+    unknown = invoke("outlook", run, "--mix", "chess=1h")
+    assert unknown.exit_code == 2
+    assert "no phone did 'chess'; there is navigation, standby, call" in unknown.stderr
+    assert invoke("outlook", run, "--mix", "chess").exit_code == 2
+    assert invoke("outlook", str(tmp_path / "nowhere")).exit_code == 2
+
+
+def test_a_phone_without_segments_is_named(
+    tmp_path: Path, phones_made: list[Any], writing: Callable[..., Path], tagging: Any
+) -> None:
+    tags = [
+        tagging("begin", 20.0, "a\x1b[2J\u202e", phone="alder-1"),
+        tagging("end", 400.0, phone="alder-1"),
+    ]
+    path = writing(tmp_path / "run", phones_made[:2], tags)
+    folder = RunFolder(path)
+    manifest = folder.read_manifest()
+    rated = tuple(p.model_copy(update={"capacity_mah": 4000.0}) for p in manifest.phones)
+    folder.write_manifest(manifest.model_copy(update={"phones": rated}))
+    done = invoke("outlook", str(path))
+    assert done.exit_code == 1, done.stderr
+    assert "birch-1: no segment is tagged on it" in " ".join(done.stdout.split())
+    assert "\x1b" not in done.stdout
+    assert "\u202e" not in done.stdout
