@@ -102,7 +102,8 @@ def test_the_way_with_real_phones(bench: dict[str, str], tmp_path: Path) -> None
     poll = next(line for line in lines if line.startswith("rundown poll"))
     folder = shlex.split(poll)[shlex.split(poll).index("--out") + 1]
     others = [line for line in lines if line != poll]
-    assert {line.split()[1] for line in others} == {"phones", "tag", "energy", "publish", "tidy"}
+    asked = {line.split()[1] for line in others}
+    assert asked == {"phones", "tag", "collect", "energy", "publish", "tidy"}
     poller = subprocess.Popen(
         rundown_words(poll), stderr=subprocess.PIPE, text=True, env=bench, cwd=tmp_path
     )
@@ -138,3 +139,43 @@ def test_the_way_with_real_phones(bench: dict[str, str], tmp_path: Path) -> None
         )
         assert done.returncode in (0, 1), f"{line}: {done.stderr}"
     assert (run.published / "report.html").is_file()
+
+
+def indented(section: str) -> list[str]:
+    """The `rundown ...` lines of a section that stand by themselves."""
+    text = README.split(f"## {section}\n", 1)[1].split("\n## ", 1)[0]
+    return re.findall(r"^ {4}(rundown .*)$", text, re.MULTILINE)
+
+
+def asked(line: str, bench: dict[str, str], folder: Path) -> int:
+    done = subprocess.run(
+        rundown_words(line),
+        capture_output=True,
+        text=True,
+        env=bench,
+        cwd=folder,
+        check=False,
+        stdin=subprocess.DEVNULL,
+    )
+    assert done.returncode in (0, 1), f"{line}: {done.stderr}"
+    return done.returncode
+
+
+@pytest.mark.timeout(120)
+def test_the_way_to_a_fair_test(bench: dict[str, str], tmp_path: Path) -> None:
+    lines = indented("A fair test")
+    assert [line.split()[1] for line in lines] == ["plan", "plan", "check"]
+    for line in lines:
+        asked(line, bench, tmp_path)
+    assert (tmp_path / "monday.toml").is_file()
+
+
+@pytest.mark.timeout(120)
+def test_the_way_without_a_link(bench: dict[str, str], tmp_path: Path) -> None:
+    arm, collect = indented("With no link at all")
+    assert asked(arm, bench, tmp_path) == 0
+    time.sleep(2)  # 40 s of phone time
+    asked(collect, bench, tmp_path)
+    run = RunFolder(tmp_path / arm.split()[-1])
+    assert {p.armed for p in run.read_manifest().phones} == {True}
+    assert len(list((run.tables / "readings").glob("phone=*/*.parquet"))) == 2
