@@ -104,7 +104,7 @@ class Gauge:
 
     def _level_edges_mah(self) -> list[float]:
         """Charge taken out at which the level falls to 0, 1, ... 99."""
-        point_mah = self._capacity_mah * (1.0 - self.profile.reserve_ratio) / 100.0
+        usable_mah = self._capacity_mah * (1.0 - self.profile.reserve_ratio)
         wander_pct = [0.0] * 100
         for size_pct, reach_pct in self.profile.level_wander:
             dice = self._dice("level", round(reach_pct))
@@ -116,7 +116,8 @@ class Gauge:
         edges_mah, last_mah = [], inf
         for pct, error_pct in enumerate(wander_pct):
             last_mah = min(
-                (100.0 - pct + error_pct) * point_mah, last_mah - _LEAST_POINT * point_mah
+                (100.0 - pct + error_pct) * usable_mah / 100.0,
+                last_mah - _LEAST_POINT * usable_mah / 100.0,
             )
             edges_mah.append(last_mah)
         return edges_mah
