@@ -1,7 +1,8 @@
 """The allow-list of privacy: what of each kind of dump may be shown, kept and passed on.
 
-A pattern finds the pieces of a line that stay readable; the rest of the line is masked. In a
-group named `free...` anything could stand: it is shown only where it was read as a value.
+A pattern finds the pieces of a line, blanks around it left out, that stay readable; the rest is
+masked. In a group named `free...` anything could stand: it is shown only where it was read as a
+value. No pattern may take more than linear time: phones print what they like.
 """
 
 import re
@@ -59,29 +60,29 @@ _ANY_NETWORK = rf"(?i:{_any_of(name.replace('_', chr(45)) for name in telephony.
 
 _OF_SOURCE: dict[Source, str] = {
     battery_service: (
-        rf"^\s*(?:{_any_of(SECTIONS)}|\(UPDATES STOPPED -- use 'reset' to restart\)"
+        rf"^(?:{_any_of(SECTIONS)}|\(UPDATES STOPPED -- use 'reset' to restart\)"
         r"|technology\s*:\s*[A-Za-z0-9 +/-]{0,20}"
         rf"|(?:{_any_of(_BATTERY_KEYS)})\s*[:=]\s*"
-        rf"(?:{_values(_BATTERY_READ.values())}|\+?(?:[0-9]{{1,4}}(?:ms|[dhms])){{1,5}})?)\s*$"
-        rf"|^\s*(?:{_any_of(_BATTERY_KEYS)})(?=\s*(?:[:=]|$))"
-        r"|^\s*(?:SEC_FEATURE_|FEATURE_|LLB (?:CAL|MAN|CURRENT|DIFF)|mLtc)"
+        rf"(?:{_values(_BATTERY_READ.values())}|\+?(?:[0-9]{{1,4}}(?:ms|[dhms])){{1,5}})?)$"
+        rf"|^(?:{_any_of(_BATTERY_KEYS)})(?=\s*(?:[:=]|$))"
+        r"|^(?:SEC_FEATURE_|FEATURE_|LLB (?:CAL|MAN|CURRENT|DIFF)|mLtc)"
     ),
     power_supply: (
-        rf"^\s*(?:DEVTYPE=power_supply|{power_supply.NEW_FILE.pattern}"
+        rf"^(?:DEVTYPE=power_supply|{power_supply.NEW_FILE.pattern}"
         rf"|POWER_SUPPLY_(?:{_any_of(power_supply.RULES)})="
         rf"{_values(power_supply.RULES.values())}?"
         r"|POWER_SUPPLY_(?:TYPE|SCOPE|ONLINE|USB_TYPE)=[A-Za-z0-9_ \[\]]{0,80}"
-        r"|POWER_SUPPLY_(?:NAME|TECHNOLOGY|CHARGE_TYPE)=[A-Za-z0-9_. +/-]{0,40})\s*$"
-        rf"|^\s*POWER_SUPPLY_(?:{power_supply.LEFT_OUT.pattern}|{_any_of(power_supply.RULES)})(?==)"
+        r"|POWER_SUPPLY_(?:NAME|TECHNOLOGY|CHARGE_TYPE)=[A-Za-z0-9_. +/-]{0,40})$"
+        rf"|^POWER_SUPPLY_(?:{power_supply.LEFT_OUT.pattern}|{_any_of(power_supply.RULES)})(?==)"
     ),
     battery_property: (
-        r"^(?:Result: Parcel\()?\s*(?:0x00000000: ?)?(?: *[0-9a-f]{8}){1,5}(?= *')"
-        r"|^\s*0x00000010: ?[0-9a-f]{8}(?: (?:f{8}|0{8})){0,3}"
+        r"^(?:Result: Parcel\()?(?:  )?(?:0x00000000: ?)?(?: *[0-9a-f]{8}){1,5}(?= *')"
+        r"|^0x00000010: ?[0-9a-f]{8}(?: (?:f{8}|0{8})){0,3}"
         r"|^Result: Parcel\((?:Error: |NULL\)?)?"
         r"|^service: (?=.{1,80} does not exist$)| does not exist$"
     ),
     health: (
-        rf"^\s*(?:{'|'.join(line.pattern for line, _ in health.TEXT_LINES)})\s*$"
+        rf"^(?:{'|'.join(line.pattern for line, _ in health.TEXT_LINES)})$"
         r"|^getHealthInfo -> "
         rf"|\b(?:{_any_of(health.FIELDS)})(?: = |: )"
         r"(?:-?[0-9]{1,19}|true|false|[A-Z][A-Z_]{1,30}|\"?(?P<free>[A-Za-z][A-Za-z0-9 -]{0,20}))"
@@ -98,86 +99,86 @@ _OF_SOURCE: dict[Source, str] = {
     ),
     battery_stats: (
         r"^(?:Statistics since last charge|Discharge step durations):$"
-        r"|^\s*Estimated power use \(mAh\):$"
-        rf"|^\s*(?:{_any_of(battery_stats.LINES)}): {_STATS_TOKENS}|^\s*#{_STATS_TOKENS}"
-        rf"|^\s*Capacity: {_MEASURE}, Computed drain: {_MEASURE}, actual drain: "
+        r"|^Estimated power use \(mAh\):$"
+        rf"|^(?:{_any_of(battery_stats.LINES)}): {_STATS_TOKENS}|^#{_STATS_TOKENS}"
+        rf"|^Capacity: {_MEASURE}, Computed drain: {_MEASURE}, actual drain: "
         rf"{_MEASURE}(?:-{_MEASURE})?"
-        rf"|^\s*U(?:id|ID) (?:u[0-9]{{1,4}}[ais][0-9]{{1,6}}|[0-9]{{1,9}}): {_MEASURE}"
-        rf"|^\s*(?P<free>[A-Za-z][A-Za-z0-9 _-]{{0,40}}): {_MEASURE}"
+        rf"|^U(?:id|ID) (?:u[0-9]{{1,4}}[ais][0-9]{{1,6}}|[0-9]{{1,9}}): {_MEASURE}"
+        rf"|^(?P<free>[A-Za-z][A-Za-z0-9 _-]{{0,40}}): {_MEASURE}"
     ),
     power_rails: (
-        r"^\s*=+ (?:End of )?.{0,60}(?:energy meter|state residencies|energy consumers) =+\s*$"
-        r"|^\s*(?:Channel )?Cumulative Energy|^\s*Elapsed time: "
-        r"|^\s*\[(?P<free>[^\]]{1,80})\]:"
+        r"^=+ (?:End of )?.{0,60}(?:energy meter|state residencies|energy consumers) =+$"
+        r"|^(?:Channel )?Cumulative Energy|^Elapsed time: "
+        r"|^\[(?P<free>[^\]]{1,80})\]:"
         r"|\s[0-9]{1,18}(?:\.[0-9]{1,6})? mWs|^t=[0-9]{1,18}$"
         r"|^CH[0-9]{1,3}(?=\[)"
         r"|^CH[0-9]{1,3}\(T=[0-9]{1,18}\)\[(?P<free_file>[^\]]{1,80})\], [0-9]{1,19}"
     ),
     thermal: (
-        rf"^\s*(?:{_any_of([*thermal.IGNORED, thermal.CACHED, thermal.LIVE])})\s*$"
-        r"|^\s*Thermal Status: [0-9]{1,3}\s*$|^\s*(?:IsStatusOverride|HAL Ready): (?:true|false)"
-        r"|^\s*Temperature\{mValue=(?:NaN|-?Infinity|-?[0-9.]{1,81}(?:E-?[0-9]{1,2})?),"
+        rf"^(?:{_any_of([*thermal.IGNORED, thermal.CACHED, thermal.LIVE])})$"
+        r"|^Thermal Status: [0-9]{1,3}$|^(?:IsStatusOverride|HAL Ready): (?:true|false)"
+        r"|^Temperature\{mValue=(?:NaN|-?Infinity|-?[0-9.]{1,81}(?:E-?[0-9]{1,2})?),"
         r" mType=-?[0-9]{1,4}, mName=(?P<free>.{0,200}), mStatus=[0-9]{1,3}\}"
-        r"|^\s*ThermalHAL (?:AIDL +)?[0-9.]+ +connected: +(?:yes|no)"
-        r"|^\s*(?:CoolingDevice|TemperatureThreshold)\{|NaN"
+        r"|^ThermalHAL (?:AIDL +)?[0-9.]+ +connected: +(?:yes|no)"
+        r"|^(?:CoolingDevice|TemperatureThreshold)\{|NaN"
     ),
     display: (
-        r"^\s*(?:Display Power Controller|Display Power State|Photonic Modulator State):\s*$"
-        rf"|^\s*mScreenState=(?i:{_any_of(SCREEN)})\s*$|^\s*mDisplayId=[0-9]{{1,10}}\s*$"
-        r"|^\s*(?:mScreenBrightness|mActualBacklight)=(?:-?[0-9.]{1,51}(?:E-?[0-9]{1,2})?|NaN)\s*$"
-        r"|^\s*m(?:Stopped|SdrScreenBrightness|ScreenReady|ScreenUpdatePending|ColorFade"
+        r"^(?:Display Power Controller|Display Power State|Photonic Modulator State):$"
+        rf"|^mScreenState=(?i:{_any_of(SCREEN)})$|^mDisplayId=[0-9]{{1,10}}$"
+        r"|^(?:mScreenBrightness|mActualBacklight)=(?:-?[0-9.]{1,51}(?:E-?[0-9]{1,2})?|NaN)$"
+        r"|^m(?:Stopped|SdrScreenBrightness|ScreenReady|ScreenUpdatePending|ColorFade"
         r"|(?:Pending|Actual)(?:State|Backlight|SdrBacklight)|StateChangeInProgress"
         r"|BacklightChangeInProgress)"
     ),
     power: (
         r"^POWER MANAGER \(dumpsys power\)$"
-        r"|^\s*mWakefulness(?:Raw)?=(?:Awake|Asleep|Dozing|Dreaming|-?[0-9]{1,10})\s*$"
-        rf"|^\s*Display Power: state=(?i:{_any_of(SCREEN)})\s*$"
-        r"|^\s*mLastUserActivityTime=[0-9]{1,15} \((?:[0-9]{1,15} ms ago|now|in [0-9]{1,15} ms)\)"
-        rf"|^\s*(?:mIsPowered|mStayOn|mDeviceIdleMode|mLightDeviceIdleMode)={_FLAG}\s*$"
-        r"|^\s*(?:mPlugType|mBatteryLevel)=-?[0-9]{1,10}\s*$"
-        r"|^\s*(?:mWakefulness(?:Raw)?|mLastUserActivityTime|Display Power: state|mIsPowered"
+        r"|^mWakefulness(?:Raw)?=(?:Awake|Asleep|Dozing|Dreaming|-?[0-9]{1,10})$"
+        rf"|^Display Power: state=(?i:{_any_of(SCREEN)})$"
+        r"|^mLastUserActivityTime=[0-9]{1,15} \((?:[0-9]{1,15} ms ago|now|in [0-9]{1,15} ms)\)"
+        rf"|^(?:mIsPowered|mStayOn|mDeviceIdleMode|mLightDeviceIdleMode)={_FLAG}$"
+        r"|^(?:mPlugType|mBatteryLevel)=-?[0-9]{1,10}$"
+        r"|^(?:mWakefulness(?:Raw)?|mLastUserActivityTime|Display Power: state|mIsPowered"
         r"|mStayOn|mDeviceIdleMode|mLightDeviceIdleMode|mPlugType|mBatteryLevel)(?==)"
     ),
     foreground: (
-        rf"^\s*(?:{_any_of(foreground.SPELLINGS)})(?:\s?null|\s*$)?"
-        r"|^\s*(?:Display #|Display: mDisplayId=)[0-9]{1,10}\b"
+        rf"^(?:{_any_of(foreground.SPELLINGS)})(?:\s?null|$)?"
+        r"|^(?:Display #|Display: mDisplayId=)[0-9]{1,10}\b"
         r"|(?:ActivityRecord|Window)\{"
         r"| u[0-9]{1,6} (?P<free>[A-Za-z][\w.]{0,400}/[\w.$]{1,600})(?=[ },]|$)"
     ),
     idle: (
         "|".join(rf"\b{key}=(?:{_any_of(words)})\b" for key, words in idle.WORDS.items())
         + rf"|\b(?:{_any_of(idle.FLAGS)})={_FLAG}\b"
-        rf"|^\s*(?:{_any_of(set().union(*idle.WORDS.values()))})\s*$"
+        rf"|^(?:{_any_of(set().union(*idle.WORDS.values()))})$"
         rf"|\b(?:{_any_of([*idle.WORDS, *idle.FLAGS])})(?==)"
     ),
     wifi: (
-        r"^\s*(?:Wifi is (?:enabled|disabled|not connected)\s*$|Wifi is connected to )"
-        r"|^\s*(?:WifiInfo: |mWifiInfo )SSID: |, BSSID: |, Supplicant state: [A-Z_]{1,30}(?=,|$)"
+        r"^(?:Wifi is (?:enabled|disabled|not connected)$|Wifi is connected to )"
+        r"|^(?:WifiInfo: |mWifiInfo )SSID: |, BSSID: |, Supplicant state: [A-Z_]{1,30}(?=,|$)"
         r"|, (?:RSSI|Frequency|Link speed|Tx Link speed|Rx Link speed): -?[0-9]{1,10}"
         r"(?: ?(?:Mbps|MHz))?(?=,|$)"
     ),
     identity: (
         rf"^\[(?:{_any_of(identity.FIELDS)})\]: "
-        r"\[(?:[01]|[0-9]{2,3}|(?P<free>[^\]]{0,400}))\]\s*$"
+        r"\[(?:[01]|[0-9]{2,3}|(?P<free>[^\]]{0,400}))\]$"
     ),
     telephony: (
-        r"^\s*(?:Phone Id|mCallState|mDataConnectionState)=-?[0-9]{1,10}\s*$"
-        r"|^\s*mTelephonyDisplayInfo=(?:null\s*$"
+        r"^(?:Phone Id|mCallState|mDataConnectionState)=-?[0-9]{1,10}$"
+        r"|^mTelephonyDisplayInfo=(?:null$"
         r"|TelephonyDisplayInfo ?\{network=[A-Z0-9_+ -]{1,30},"
         r" overrideNetwork=[A-Z0-9_]{1,30}(?=[,}]))"
-        r"|^\s*mServiceState=|getRilDataRadioTechnology=[0-9]{1,3}\([A-Z0-9_.-]{1,20}\)"
-        r"|^\s*(?:Phone Id|mCallState|mDataConnectionState|mTelephonyDisplayInfo)(?==)"
-        rf"|^\s*{_ANY_NETWORK}?(?:,{_ANY_NETWORK}?){{0,7}}\s*$"
+        r"|^mServiceState=|getRilDataRadioTechnology=[0-9]{1,3}\([A-Z0-9_.-]{1,20}\)"
+        r"|^(?:Phone Id|mCallState|mDataConnectionState|mTelephonyDisplayInfo)(?==)"
+        rf"|^{_ANY_NETWORK}?(?:,{_ANY_NETWORK}?){{0,7}}$"
     ),
     settings: (
         rf"^(?:{_any_of(settings.NAMES)})=(?:null|-?[0-9]{{1,20}}(?:\.[0-9]{{1,20}})?)?$"
         rf"|^(?:{_any_of(settings.NAMES)})(?==)"
     ),
     battery_get: (
-        rf"^\s*(?:{_FLAG}|-?[0-9]{{1,19}})\s*$"
-        r"|^\s*(?:Unknown get option|Unknown command|No property specified)"
-        r"|^\s*(?:Battery service \(battery\)|cmd: Can't find service)"
+        rf"^(?:{_FLAG}|-?[0-9]{{1,19}})$"
+        r"|^(?:Unknown get option|Unknown command|No property specified)"
+        r"|^(?:Battery service \(battery\)|cmd: Can't find service)"
     ),
 }
 _PHONE_SAYS = (

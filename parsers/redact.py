@@ -104,18 +104,20 @@ _BY_NAME = {source.__name__: source for source in ALLOWED}
 
 
 def _masked_line(line: str, source: Source, read: frozenset[str]) -> str:
-    pieces = []
+    body = line.strip()
+    indent = line[: len(line) - len(line.lstrip())]
+    pieces = [masked(indent)]
     at = 0
-    for found in ALLOWED[source].finditer(line):
-        pieces.append(masked(line[at : found.start()]))
+    for found in ALLOWED[source].finditer(body):
+        pieces.append(masked(body[at : found.start()]))
         at = found.start()
         for group in found.re.groupindex:
             if found[group] is not None and not _was_read(found[group], read):
-                pieces += [_clean(line[at : found.start(group)]), masked(found[group])]
+                pieces += [_clean(body[at : found.start(group)]), masked(found[group])]
                 at = found.end(group)
-        pieces.append(_clean(line[at : found.end()]))
+        pieces.append(_clean(body[at : found.end()]))
         at = found.end()
-    pieces.append(masked(line[at:]))
+    pieces += [masked(body[at:]), masked(line[len(indent) + len(body) :])]
     return "".join(pieces)
 
 

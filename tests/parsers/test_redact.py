@@ -1,7 +1,9 @@
 """A redacted dump reads the same, and nothing private is left in it, whatever line it was on."""
 
+import itertools
 import random
 import re
+import time
 from importlib import import_module
 from pathlib import Path
 from typing import Any
@@ -131,6 +133,33 @@ def test_masking_leaves_the_words_of_keys() -> None:
     assert masked("  mBatteryOwnerTemp: 31.5 °C") == "  mBatteryXxxxxTemp: 00.0 ??X"
     assert masked("fast charger voltage = 9000") == "fast charger voltage = 0000"
     assert masked("\x1b[31mred\u202e") == "?[00xxxx???"
+
+
+PIECES = (
+    *(" ", "\t", "a", "A", "0", "9,", ",", "=", ":", ": ", "(", "[", "{", "}", '"', "-", "_", "/"),
+    *(".", "#", "x ", "1d ", "1 ", "LTE,", "org.", ", BSSID: ", " u0 a", " u0 a.b/", "Window{"),
+    *("00000000 ", "batteryLevel: ", "mState=", ",Bl=", ": No such file or directory", "é"),
+)
+
+
+def took_ms(text: str, source: Source) -> float:
+    start = time.thread_time()
+    redact(text, source)
+    return 1000 * (time.thread_time() - start)
+
+
+@pytest.mark.parametrize("source", SOURCES, ids=lambda source: source.__name__.rpartition(".")[2])
+def test_no_line_takes_more_than_linear_time(source: Source) -> None:
+    """A phone may print a line of a megabyte, and it is masked while recording."""
+    cases = [c for c in CASES if c.parent.name == source.__name__.rpartition(".")[2]]
+    lines = {line for case in cases for line in decode(case.read_bytes()).split("\n")}
+    starts = sorted({"", *(re.split(r"(?<=[=:{(,])", line, maxsplit=1)[0][:60] for line in lines)})
+    for start, piece in itertools.product(starts, PIECES):
+        text = f"{start}{piece * (3000 // len(piece))}!"
+        if took_ms(text, source) > 12:  # linear time takes a tenth of it
+            longer = f"{start}{piece * (6000 // len(piece))}!"
+            ratios = (took_ms(longer, source) / took_ms(text, source) for _ in range(6))
+            assert min(ratios) < 2.8, (start, piece)
 
 
 @limits(deadline=None, max_examples=150)
