@@ -56,7 +56,7 @@ def publish(
     ] = None,
     author: Annotated[str | None, typer.Option(help="Who the data package is cited as.")] = None,
 ) -> None:
-    """Write page, tables, charts, chapters, captions and data of a run into its folder.
+    """Write page, tables, charts and captions of a run into its folder.
 
     Without --video-start a note or segment called `sync` tells what the camera saw when: tag it
     with `rundown tag note "sync 0:12"` at the moment that is at 0:12 in its recording.

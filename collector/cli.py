@@ -217,7 +217,9 @@ def arm(
 def collect(
     run: Annotated[Path | None, typer.Argument(help="Run folder; the newest if left out.")] = None,
 ) -> None:
-    """Fetch what the phones of a run have recorded: armed, or while a poller was lost.
+    """Fetch what the phones of a run have recorded.
+
+    Armed phones, and phones whose link was lost while they were polled.
 
     Example: rundown collect monday
     """

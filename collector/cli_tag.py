@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from parsers.tags import TagRecord
 
 app = typer.Typer(
-    help="Say what the phones are doing, while polling (from a second terminal) or afterwards.",
+    help="Say what the phones are doing, while polling or afterwards.",
     no_args_is_help=True,
 )
 
