@@ -2,9 +2,9 @@
 
 import sys
 
-import analysis.cli
 import typer
 
+import analysis.cli
 import collector.cli
 import parsers.cli
 
