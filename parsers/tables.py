@@ -8,7 +8,7 @@ alone for a number; `read_table` does not.
 """
 
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -110,6 +110,20 @@ def read_table(folder: Path) -> pa.Table:
     return pa.concat_tables(parts).unify_dictionaries() if parts else schema.empty_table()
 
 
+def read_phone(folder: Path, phone: str, columns: Sequence[str]) -> pa.Table:
+    """Some columns of one phone; no rows if it has no file.
+
+    Raises:
+        RunFolderError: as `read_table`.
+        OSError: if the file cannot be read.
+    """
+    schema = _schema_of(folder)
+    path = folder / f"{PHONE}={phone}" / _FILE
+    if not path.exists():
+        return schema.empty_table().select(list(columns))
+    return _checked(path, schema, columns)
+
+
 def read_metadata(folder: Path) -> dict[str, dict[str, str]]:
     """What `write_table` was given as metadata, by phone.
 
@@ -143,20 +157,22 @@ def _files(folder: Path, schema: pa.Schema) -> list[tuple[str, pa.Table]]:
     return [(path.parent.name.removeprefix(f"{PHONE}="), _checked(path, schema)) for path in paths]
 
 
-def _checked(path: Path, schema: pa.Schema) -> pa.Table:
+def _checked(path: Path, schema: pa.Schema, only: Sequence[str] | None = None) -> pa.Table:
     with path.open("rb") as file:
         try:
-            table = pq.ParquetFile(file).read()
+            opened = pq.ParquetFile(file)
+            found = opened.schema_arrow
+            table = opened.read(columns=None if only is None else list(only))
         except (pa.ArrowException, OSError) as exc:
             raise RunFolderError(str(path), f"damaged: {_AGAIN}") from exc
-    version = (table.schema.metadata or {}).get(b"schema_version", b"none").decode()
+    version = (found.metadata or {}).get(b"schema_version", b"none").decode()
     if version != str(SCHEMA_VERSION):
         raise RunFolderError(
             str(path), f"schema version {version}, this program reads {SCHEMA_VERSION}: {_AGAIN}"
         )
     columns = [field for field in schema if field.name != PHONE]
-    if list(table.schema) != columns:
-        wrong = {field.name for field in set(table.schema) ^ set(columns)}
+    if list(found) != columns:
+        wrong = {field.name for field in set(found) ^ set(columns)}
         raise RunFolderError(
             str(path), f"columns are not as the format says ({', '.join(sorted(wrong))}): {_AGAIN}"
         )
