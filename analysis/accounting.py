@@ -1,7 +1,8 @@
 """From a run to its energies: every phone, every segment, and what is left."""
 
+import math
+
 import numpy as np
-from scipy.stats import t as student
 
 from analysis.calibration import calibrated
 from analysis.choose import best
@@ -11,10 +12,9 @@ from analysis.estimate import Estimate, effective_n_free
 from analysis.findings import Findings
 from analysis.profile import Floats
 from analysis.recording import Recording, Run
-from analysis.report import Amount, EnergyReport, PhoneEnergy, SegmentEnergy
+from analysis.report import Amount, BudgetLine, EnergyReport, PhoneEnergy, SegmentEnergy
 from analysis.segments import Segment, Segments, cut
-
-_COVERAGE = 0.95
+from analysis.stream import found_in
 
 
 def energy(run: Run) -> EnergyReport:
@@ -78,6 +78,7 @@ def _phone(run: Run, recording: Recording) -> PhoneEnergy:
         notes=(*recording.notes, *segments.notes, *estimate.notes, *findings.outside()),
         true_total_mwh=findings.true_mwh(series.t_s[0], series.t_s[-1]),
         phone_hash=recording.entry.phone_hash,
+        findings=found_in(recording, series),
     )
 
 
@@ -85,17 +86,14 @@ def amount(estimate: Estimate, weight: Floats, segments: Segments) -> Amount:
     """The sum of some pieces (weight 1 or 0) with its 95 % interval."""
     durations = np.array([piece.duration_s for piece in segments.pieces])
     energy_mwh, u_mwh = estimate.summed(weight)
-    shared = (
-        float(np.sum(weight * estimate.common_u_ratio * estimate.energy_mwh)),
-        float(np.sum(weight * estimate.common_u_mwh)),
-    )
+    shared = estimate.shared_parts_mwh(weight)
     chosen = weight > 0
     if not chosen.any():
         return Amount(
             duration_s=0.0, energy_mwh=0.0, u_mwh=0.0, lo95_mwh=0.0, hi95_mwh=0.0, u_common_mwh=0.0
         )
     n_free = float(np.min(effective_n_free(estimate)[chosen]))
-    reach = float(student.ppf((1 + _COVERAGE) / 2, n_free)) * u_mwh
+    reach = estimate.reach_mwh(weight)
     low = energy_mwh - reach
     return Amount(
         duration_s=float(weight @ durations),
@@ -103,10 +101,27 @@ def amount(estimate: Estimate, weight: Floats, segments: Segments) -> Amount:
         u_mwh=u_mwh,
         lo95_mwh=max(low, 0.0) if energy_mwh >= 0 else low,
         hi95_mwh=energy_mwh + reach,
-        u_common_mwh=float(np.hypot(*shared)),
+        u_common_mwh=math.hypot(*shared),
         shared_mwh=shared,
         n_free=n_free,
+        budget=_budget(estimate, weight),
     )
+
+
+def _budget(estimate: Estimate, weight: Floats) -> tuple[BudgetLine, ...]:
+    """The lines that matter, largest first."""
+    lines = [
+        BudgetLine(
+            name=component.name,
+            u_mwh=component.u_of(weight),
+            kind=component.kind,
+            distribution=component.distribution,
+            shared=component.shared,
+            source=component.source,
+        )
+        for component in estimate.components
+    ]
+    return tuple(sorted((x for x in lines if x.u_mwh > 0), key=lambda x: -x.u_mwh))
 
 
 def _segment(

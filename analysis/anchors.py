@@ -10,8 +10,8 @@ from analysis.freshness import changed
 from analysis.profile import Floats
 
 _LEAST_U_RATIO = 0.01
-LEAST_JUMP_MAH = 1.2
-"""A short burst between two readings can look like a smaller jump."""
+_NEAR_S = 30.0
+_SPACING_S = 10.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,17 +22,18 @@ class Anchors:
         t_s: strictly ascending, (n,).
         charge_mah: taken out of the battery, from an unknown zero, (n,).
         u_mah: standard uncertainty of each, independent, (n,).
-        n_steps: how many of them are steps; the first and the last reading may be none.
-        n_jumps: steps that no current explains, taken out.
-        jump_s: when they were.
+        n_steps: how many steps there were, thinned out or not.
+        jump_s: moments of those that no current explains, ascending.
     """
 
     t_s: Floats
     charge_mah: Floats
     u_mah: Floats
     n_steps: int
-    n_jumps: int = 0
     jump_s: tuple[float, ...] = ()
+
+
+NO_ANCHORS = Anchors(t_s=np.zeros(0), charge_mah=np.zeros(0), u_mah=np.zeros(0), n_steps=0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,15 +45,20 @@ class Looks:
         look_s: how often it is brought up to date.
         poll_s: how often it is read while the phone is awake.
         charge_mah: charge taken out up to given moments by the current; None if it was not read.
+        refreshed_s: moments at which its source was seen to be brought up to date, ascending; None
+            if that cannot be seen.
     """
 
     step_mah: float
     look_s: float
     poll_s: float
     charge_mah: Callable[[Floats], Floats] | None = None
+    refreshed_s: Floats | None = None
 
 
-def find_anchors(t_s: Floats, value_mah: Floats, looks: Looks) -> Anchors:
+def find_anchors(
+    t_s: Floats, value_mah: Floats, looks: Looks, borders_s: Floats | None = None
+) -> Anchors:
     """The anchors that a counter's readings hold.
 
     When a falling counter is first seen one step lower, it fell some time since the reading
@@ -63,32 +69,86 @@ def find_anchors(t_s: Floats, value_mah: Floats, looks: Looks) -> Anchors:
         t_s: when the counter was read, ascending, (n,).
         value_mah: what it read, falling while discharging, (n,).
         looks: how it is looked at.
+        borders_s: where all steps are wanted; elsewhere one in ten seconds will do. None for all.
     """
     step_mah = looks.step_mah
     news = np.flatnonzero(changed(value_mah))
-    since_s = t_s[news] - t_s[news - 1]
-    cached = looks.look_s > 1.5 * looks.poll_s
-    late_s = np.minimum(since_s, looks.look_s) if cached else np.zeros(len(news))
-    # What was read last before a pause may itself have been in the cache for a while.
-    paused_s = np.where(since_s > 1.5 * looks.poll_s, since_s, 0.0)
-    blind_s = np.maximum(since_s, looks.look_s + paused_s if cached else 0.0)
+    n_steps = len(news)
+    if borders_s is not None:
+        news = news[_wanted(t_s[news], borders_s)]
+    late_s, stamp_s, blind_s = _ages(t_s, news, looks)
     drawn_mah = _drawn_mah(t_s, value_mah, news, blind_s, looks)
-    late_mah = drawn_mah * late_s / blind_s
+    late_mah = drawn_mah * np.minimum(late_s / blind_s, 1.0)
     overshoot_mah = np.minimum(step_mah, drawn_mah)
     fell = value_mah[news] < value_mah[news - 1]
     charge = np.where(fell, overshoot_mah / 2 - step_mah, -overshoot_mah / 2) - value_mah[news]
     variance = (overshoot_mah**2 + late_mah**2) / 12
-    ends = [k for k in (0, len(t_s) - 1) if k not in news]
-    times = np.concatenate([t_s[news] - late_s / 2, t_s[ends]])
-    charge = np.concatenate([charge, -value_mah[ends] - step_mah / 2])
-    u_mah = np.concatenate([np.sqrt(variance), np.full(len(ends), step_mah / np.sqrt(12.0))])
+    # First and last value: somewhere within a step, when their source was last brought up to date.
+    end_s = t_s[[0, -1]]
+    end_late_s = looks.look_s if looks.look_s > 1.5 * looks.poll_s else 0.0
+    if looks.refreshed_s is not None and len(looks.refreshed_s):
+        last = np.searchsorted(looks.refreshed_s, end_s, side="right") - 1
+        end_s = np.where(last >= 0, looks.refreshed_s[np.maximum(last, 0)], end_s)
+        end_late_s = looks.poll_s
+    end_mah = (
+        0.0
+        if looks.charge_mah is None
+        else np.abs(looks.charge_mah(end_s) - looks.charge_mah(end_s - end_late_s))
+    )
+    end_s = end_s - end_late_s / 2
+    step_s = stamp_s - late_s / 2
+    # Beside a step they would tell nothing new.
+    apart_s = np.min(np.abs(np.subtract.outer(end_s, step_s)), axis=1, initial=np.inf)
+    kept = (apart_s > max(looks.look_s, looks.poll_s) / 2) & (np.diff(end_s, prepend=-np.inf) > 0)
+    end_u_mah = np.sqrt((step_mah**2 + end_mah**2) / 12) * np.ones(2)
+    times = np.concatenate([step_s, end_s[kept]])
+    charge = np.concatenate([charge, (-value_mah[[0, -1]] - step_mah / 2)[kept]])
+    u_mah = np.concatenate([np.sqrt(variance), end_u_mah[kept]])
     _, order = np.unique(times, return_index=True)
     return Anchors(
         t_s=times[order],
         charge_mah=charge[order],
         u_mah=np.maximum(u_mah[order], _LEAST_U_RATIO * step_mah),
-        n_steps=len(news),
+        n_steps=n_steps,
     )
+
+
+def _ages(t_s: Floats, news: npt.NDArray[np.intp], looks: Looks) -> tuple[Floats, Floats, Floats]:
+    """Of each new value: how late it may be, against which moment, and since when nobody looked.
+
+    A cache is brought up to date as a whole: where its other value was seen to change after the
+    counter's reading before, the counter changed then. And what was read before was as old as the
+    cache was then.
+    """
+    seen_s, before_s = t_s[news], t_s[news - 1]
+    since_s = seen_s - before_s
+    if looks.look_s <= 1.5 * looks.poll_s:
+        return np.zeros(len(news)), seen_s, since_s
+    late_s = np.minimum(since_s, looks.look_s)
+    if looks.refreshed_s is None or not len(looks.refreshed_s):
+        return np.minimum(late_s, looks.poll_s), seen_s, np.maximum(since_s, looks.look_s)
+    refreshed = looks.refreshed_s
+    at = np.maximum(np.searchsorted(refreshed, seen_s, side="left") - 1, 0)
+    sooner = (refreshed[at] > before_s) & (refreshed[at] < seen_s)
+    # A whole period later it may have been brought up to date once more, just before.
+    sooner &= seen_s - refreshed[at] < looks.look_s - 1.5 * looks.poll_s
+    stamp_s = np.where(sooner, refreshed[at], seen_s)
+    late_s = np.where(sooner, np.minimum(late_s, looks.poll_s), late_s)
+    at = np.searchsorted(refreshed, before_s, side="right") - 1
+    known_s = np.where(at >= 0, refreshed[np.maximum(at, 0)], before_s)
+    return late_s, stamp_s, np.maximum(stamp_s - known_s, looks.look_s)
+
+
+def _wanted(step_s: Floats, borders_s: Floats) -> npt.NDArray[np.bool_]:
+    """All steps near a border, and the first one in every few seconds."""
+    after = np.searchsorted(borders_s, step_s)
+    apart_s = np.minimum(
+        np.abs(step_s - borders_s[np.maximum(after - 1, 0)]),
+        np.abs(step_s - borders_s[np.minimum(after, len(borders_s) - 1)]),
+    )
+    number = np.floor((step_s - borders_s[0]) / _SPACING_S)
+    first: npt.NDArray[np.bool_] = np.diff(number, prepend=-np.inf) > 0
+    return first | (apart_s < _NEAR_S)
 
 
 def _drawn_mah(
@@ -116,10 +176,14 @@ def _drawn_mah(
     return quicker
 
 
-def without_jumps(
-    anchors: Anchors, expected_mah: Floats | None, u_mah: Floats, step_mah: float
+def with_jumps(
+    anchors: Anchors,
+    expected_mah: Floats | None,
+    u_mah: Floats,
+    step_mah: float,
+    least_mah: float = 0.0,
 ) -> Anchors:
-    """Takes out steps that the current cannot explain: the gauge corrected its own count.
+    """Marks steps that the current cannot explain: the gauge corrected its own count.
 
     Args:
         anchors: to be looked through.
@@ -127,23 +191,25 @@ def without_jumps(
             then only a count that goes backwards is a jump, (n - 1,).
         u_mah: standard uncertainty of that, (n - 1,).
         step_mah: the counter's smallest step.
+        least_mah: a jump that is smaller is taken for a burst between two readings.
     """
     counted = np.diff(anchors.charge_mah)
     if expected_mah is None:
-        excess = np.minimum(counted, 0.0)
-        limit = np.full(len(excess), 2.0 * step_mah)
+        jumped = -counted > 2.0 * step_mah
     else:
-        excess = counted - expected_mah
         sigma = np.sqrt(anchors.u_mah[1:] ** 2 + anchors.u_mah[:-1] ** 2 + u_mah**2)
         limit = 6 * sigma + 1.05 * step_mah + 0.02 * np.abs(expected_mah)
-        limit = np.maximum(limit, max(2 * step_mah, LEAST_JUMP_MAH))
-    jumped = np.abs(excess) > limit
-    if not jumped.any():
-        return anchors
-    moved = np.concatenate([[0.0], np.cumsum(np.where(jumped, excess, 0.0))])
-    return replace(
-        anchors,
-        charge_mah=anchors.charge_mah - moved,
-        n_jumps=int(jumped.sum()),
-        jump_s=tuple(float(t) for t in anchors.t_s[1:][jumped]),
-    )
+        jumped = np.abs(counted - expected_mah) > np.maximum(limit, max(2 * step_mah, least_mah))
+    return replace(anchors, jump_s=tuple(float(t) for t in anchors.t_s[1:][jumped]))
+
+
+def without_jumps(anchors: Anchors) -> Floats:
+    """Charges at the anchors as if the counter had gone on as before when it jumped, (n,)."""
+    steps, spacing_s = np.diff(anchors.charge_mah), np.diff(anchors.t_s)
+    jumped = np.isin(anchors.t_s[1:], anchors.jump_s)
+    if jumped.any() and not jumped.all():
+        kept = anchors.t_s[1:][~jumped]
+        rate = np.interp(anchors.t_s[1:], kept, (steps / spacing_s)[~jumped])
+        steps = np.where(jumped, rate * spacing_s, steps)
+    charge: Floats = anchors.charge_mah[0] + np.concatenate([[0.0], np.cumsum(steps)])
+    return charge

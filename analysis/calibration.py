@@ -9,7 +9,7 @@ from platformdirs import user_data_path
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
 from analysis.errors import LogError
-from analysis.estimate import Estimate
+from analysis.estimate import Cause, Component, Estimate
 from analysis.estimators import level
 from analysis.profile import S_PER_H, Floats
 from parsers.runfolder import replace_file
@@ -121,16 +121,24 @@ def calibrated(calibration: Calibration | None, estimate: Estimate, borders_s: F
     by_gain = calibration.gain_u
     both = calibration.correlation * calibration.offset_u_mw
     alone = calibration.offset_u_mw * np.sqrt(1 - calibration.correlation**2)
-    ratio = np.divide(hours * both, energy, out=np.zeros_like(energy), where=energy != 0)
+    by_default = (Cause.CURRENT_GAIN, Cause.VOLTAGE_GAIN)
+    kept = [
+        c.scaled(np.where(mine, 0.0, 1.0) if c.name in by_default else scale)
+        for c in estimate.components
+    ]
+    left = {
+        Cause.CALIBRATED_GAIN: (by_gain * energy + both * hours) / gain,
+        Cause.CALIBRATED_OFFSET: alone * hours / gain,
+    }
+    measured = [
+        Component.common(
+            cause, np.where(mine, u, 0.0), source="external meter", distribution="normal"
+        )
+        for cause, u in left.items()
+    ]
     return replace(
         estimate,
         energy_mwh=energy,
-        own_covariance_mwh2=estimate.own_covariance_mwh2 * np.outer(scale, scale),
-        common_u_ratio=np.where(mine, (by_gain + ratio) / gain, estimate.common_u_ratio),
-        common_u_mwh=np.where(
-            mine,
-            np.hypot(estimate.common_u_mwh, alone * hours) / gain,
-            estimate.common_u_mwh,
-        ),
+        components=(*kept, *measured),
         notes=(*estimate.notes, calibration.said),
     )

@@ -20,13 +20,19 @@ for module in (cli_compare, cli_import):
 @app.command()
 def energy(
     run: RunArgument = None,
+    explain: Annotated[
+        str | None, typer.Option(help="A segment, to see what its uncertainty is made of.")
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
     """Print energy per segment and phone, with 95 % intervals.
 
-    Example: rundown energy monday-shift
+    Example: rundown energy monday-shift --explain navigation
     """
     with reported():
+        if explain is not None:
+            show_explained(chosen(run), explain, as_json=as_json)
+            raise typer.Exit(DONE)
         attention = show_energy(chosen(run), as_json=as_json)
         raise typer.Exit(ATTENTION if attention else DONE)
 
@@ -92,6 +98,26 @@ def show_energy(run: Path, *, as_json: bool = False) -> bool:
     else:
         terminal.show(report, wide_enough(terminal.WIDTH))
     return report.needs_attention
+
+
+def show_explained(run: Path, name: str, *, as_json: bool = False) -> None:
+    """Prints the uncertainty budgets of all segments of a name."""
+    from analysis.accounting import energy as account
+    from analysis.errors import NotEnoughError
+    from analysis.outputs import budget
+    from analysis.recording import load
+    from analysis.report import budget_json
+    from parsers.text import printable
+
+    report = account(load(run))
+    names = dict.fromkeys(s.segment for phone in report.phones for s in phone.segments)
+    if name not in names:
+        known = ", ".join(printable(each) for each in names)
+        raise NotEnoughError(str(run), f"no segment '{printable(name)}'; there is {known}")
+    if as_json:
+        print_json(budget_json(report, name))
+    else:
+        budget.show(report, name, wide_enough(budget.WIDTH))
 
 
 def show_published(run: Path, choices: "Choices | None" = None) -> bool:

@@ -5,6 +5,8 @@ import numpy as np
 from analysis.profile import Bools, Floats
 
 _N_LEAST = 20
+_REGULAR = 0.75
+_N_SIZES_AMONG = 10_000
 _RESOLUTION = 1e-3
 """Raw integers are whole uA, uAh, mV or tenths of degrees: no step is smaller, in mA or mAh."""
 
@@ -18,7 +20,8 @@ def hold_period_s(t_s: Floats, values: Floats, poll_s: float) -> float | None:
     """Time for which a source repeats a value before it looks again.
 
     A live source changes with nearly every reading while anything happens; a cached one changes
-    at spacings of which even the lower quartile is well above the polling period.
+    at spacings of which even the lower quartile is well above the polling period, and which are
+    multiples of one period.
 
     Returns:
         None for a live source, or if there are too few changes to tell.
@@ -36,7 +39,28 @@ def hold_period_s(t_s: Floats, values: Floats, poll_s: float) -> float | None:
     lower_s = float(np.quantile(spacing_s, 0.25))
     if lower_s <= 1.8 * max(poll_s, read_s):
         return None
-    return float(np.median(spacing_s[spacing_s <= 1.5 * lower_s]))
+    period_s = float(np.median(spacing_s[spacing_s <= 1.5 * lower_s]))
+    # A cache looks by the clock; a live value that only changes seldom keeps to no period.
+    off_s = np.abs(spacing_s - period_s * np.round(spacing_s / period_s))
+    tolerance_s = (0.6 if period_s < 4 * read_s else 1.1) * max(poll_s, read_s)
+    return period_s if np.mean(off_s < tolerance_s) >= _REGULAR else None
+
+
+def multi_step_period_s(t_s: Floats, values: Floats) -> float | None:
+    """How often a counter looks, from its changes by several steps at once: one look apart.
+
+    Returns:
+        None if there are too few such changes.
+    """
+    lsb = step_size(values)
+    there = np.isfinite(values)
+    times, known = t_s[there], values[there]
+    at = np.flatnonzero(changed(known))
+    if lsb is None or len(at) < _N_LEAST:
+        return None
+    several = np.abs(np.diff(known)[at[1:] - 1]) > 1.5 * lsb
+    spacing_s = np.diff(times[at])[several]
+    return float(np.quantile(spacing_s, 0.25)) if len(spacing_s) >= _N_LEAST else None
 
 
 def step_size(values: Floats, n_sizes: int = 1) -> float | None:
@@ -50,7 +74,7 @@ def step_size(values: Floats, n_sizes: int = 1) -> float | None:
         None if there were fewer.
     """
     known = values[np.isfinite(values)]
-    steps = np.abs(np.round(np.diff(known) / _RESOLUTION)).astype(np.int64)
-    steps = steps[steps > 0]
-    enough = len(np.unique(steps)) >= n_sizes
+    steps = np.diff(known)
+    steps = np.abs(np.round(steps[steps != 0] / _RESOLUTION)).astype(np.int64)
+    enough = len(np.unique(steps[:_N_SIZES_AMONG])) >= n_sizes
     return float(np.gcd.reduce(steps)) * _RESOLUTION if enough else None

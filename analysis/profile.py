@@ -1,5 +1,8 @@
 """Functions of time that are straight between given moments, and their exact integrals."""
 
+from dataclasses import dataclass
+from functools import cached_property
+
 import numpy as np
 import numpy.typing as npt
 
@@ -7,30 +10,50 @@ Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
 
 S_PER_H = 3600.0
+_NEIGHBOURHOOD_S = 300.0
+_N_LEAST = 10
 
 
-def cumulative(edges_s: Floats, start: Floats, end: Floats, at_s: Floats) -> Floats:
-    """Integral, from the first edge to each moment, of a function straight between edges.
+@dataclass(frozen=True, kw_only=True)
+class Curve:
+    """A function straight between edges; it may jump at them, and is nothing outside.
 
-    It may jump at an edge. Outside the edges nothing is added.
-
-    Args:
+    Attributes:
         edges_s: ascending, (k + 1,).
         start: value just after each edge but the last, (k,).
         end: value just before each edge but the first, (k,).
-        at_s: moments, (n,).
-
-    Returns:
-        In the unit of the values times hours, (n,).
     """
-    width_s = np.diff(edges_s)
-    whole = np.concatenate([[0.0], np.cumsum((start + end) / 2 * width_s)])
-    inside_s = np.clip(at_s, edges_s[0], edges_s[-1])
-    index = np.clip(np.searchsorted(edges_s, inside_s, side="right") - 1, 0, len(width_s) - 1)
-    into_s = inside_s - edges_s[index]
-    slope = (end[index] - start[index]) / width_s[index]
-    result: Floats = (whole[index] + into_s * (start[index] + slope * into_s / 2)) / S_PER_H
-    return result
+
+    edges_s: Floats
+    start: Floats
+    end: Floats
+
+    @cached_property
+    def running(self) -> Floats:
+        """Integral from the first edge to each edge, in the unit of the values times hours."""
+        running = np.empty(len(self.edges_s))
+        running[0] = 0.0
+        pieces = self.start + self.end
+        pieces *= np.diff(self.edges_s)
+        np.cumsum(pieces, out=running[1:])
+        running *= 0.5 / S_PER_H
+        return running
+
+    def integral(self, at_s: Floats) -> Floats:
+        """Integral from the first edge to each moment, (n,), in the same unit."""
+        edges = self.edges_s
+        inside_s = np.clip(at_s, edges[0], edges[-1])
+        index = np.clip(np.searchsorted(edges, inside_s, side="right") - 1, 0, len(self.start) - 1)
+        into_s = inside_s - edges[index]
+        slope = (self.end[index] - self.start[index]) / (edges[index + 1] - edges[index])
+        part = into_s * (self.start[index] + slope * into_s / 2)
+        result: Floats = self.running[index] + part / S_PER_H
+        return result
+
+
+def cumulative(edges_s: Floats, start: Floats, end: Floats, at_s: Floats) -> Floats:
+    """Integral of such a function from the first edge to each moment, in its unit times hours."""
+    return Curve(edges_s=edges_s, start=start, end=end).integral(at_s)
 
 
 def spread(edges_s: Floats, amount: Floats, at_s: Floats) -> Floats:
@@ -46,11 +69,36 @@ def spread(edges_s: Floats, amount: Floats, at_s: Floats) -> Floats:
     return result
 
 
+def around(t_s: Floats) -> int:
+    """How many moments on each side make a neighbourhood: five minutes, ten at least."""
+    spacing_s = (t_s[-1] - t_s[0]) / max(len(t_s) - 1, 1) if len(t_s) else 1.0
+    return max(_N_LEAST, round(_NEIGHBOURHOOD_S / max(spacing_s, 1e-3)))
+
+
 def local_mean(values: Floats, n_around: int) -> Floats:
     """Mean over each value and its neighbours, `n_around` on each side, fewer at the ends."""
-    total = np.concatenate([[0.0], np.cumsum(values)])
-    index = np.arange(len(values))
-    low = np.maximum(index - n_around, 0)
-    high = np.minimum(index + n_around + 1, len(values))
-    result: Floats = (total[high] - total[low]) / (high - low)
+    n = len(values)
+    total = np.empty(n + 1)
+    total[0] = 0.0
+    np.cumsum(values, out=total[1:])
+    reach = min(n_around, n)
+    result = np.empty(n)
+    if n > 2 * reach:
+        result[reach : n - reach] = total[2 * reach + 1 :] - total[: n - 2 * reach]
+        result[reach : n - reach] /= 2 * reach + 1
+        ends = np.concatenate([np.arange(reach), np.arange(n - reach, n)])
+    else:
+        ends = np.arange(n)
+    low, high = np.maximum(ends - reach, 0), np.minimum(ends + reach + 1, n)
+    result[ends] = (total[high] - total[low]) / (high - low)
     return result
+
+
+def local_mean_where(values: Floats, good: Bools, n_around: int) -> Floats:
+    """The same over those values only that are good; 0 where there are none."""
+    if good.all():
+        return local_mean(values, n_around)
+    total = local_mean(np.where(good, values, 0.0), n_around)
+    share = local_mean(good.astype(np.float64), n_around)
+    # What cumulative sums leave behind by rounding is not a share.
+    return np.divide(total, share, out=np.zeros_like(total), where=share > 1e-6)

@@ -14,9 +14,18 @@ from analysis.profile import Floats
 from analysis.series import Series
 from parsers.errors import RunFolderError
 from parsers.runfolder import ClockAnchor, Manifest, PhoneEntry, RunFolder
-from parsers.tables import read_table
+from parsers.tables import read_phone
 from parsers.tags import Tags, read_tags
 from parsers.text import printable
+
+_COLUMNS: dict[str, tuple[str, ...]] = {
+    "readings": (
+        "boot_id", "seq", "host_utc", "host_s", "boot_s", "phone_utc", "awake_s", "level_pct",
+        "voltage_mv", "current_ma", "charge_counter_mah", "temperature_c", "plugged", "trusted",
+    ),
+    "context": ("host_utc", "boot_s", "name", "value"),
+    "truth": ("boot_s", "energy_mwh"),
+}  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,10 +120,9 @@ def load(path: Path) -> Run:
     """
     folder = RunFolder(Path(path))
     manifest = folder.read_manifest()
-    tables = {name: _frame(folder, name) for name in ("readings", "context", "truth")}
     recordings, notes = [], []
     for entry in manifest.phones:
-        mine = {n: frame[frame["phone"] == entry.label] for n, frame in tables.items()}
+        mine = {name: _frame(folder, name, entry.label) for name in _COLUMNS}
         if len(mine["readings"]) < 2:
             notes.append(f"{entry.label}: nothing recorded")
             continue
@@ -130,14 +138,16 @@ def load(path: Path) -> Run:
     )
 
 
-def _frame(folder: RunFolder, table: str) -> pd.DataFrame:
-    path = folder.tables / table
+def _frame(folder: RunFolder, table: str, phone: str) -> pd.DataFrame:
+    """What the analysis needs of one phone's table."""
+    path, columns = folder.tables / table, _COLUMNS[table]
     if not path.exists():
-        return pd.DataFrame(columns=["phone"])
+        return pd.DataFrame(columns=list(columns))
     try:
-        frame: pd.DataFrame = read_table(path).to_pandas()
+        found = read_phone(path, phone, columns)
     except RunFolderError as exc:
         raise TableDamagedError(exc.path, str(exc)) from exc
+    frame: pd.DataFrame = found.to_pandas(split_blocks=True, self_destruct=True)
     return frame
 
 
@@ -145,8 +155,7 @@ def _recording(
     manifest: Manifest, entry: PhoneEntry, tables: dict[str, pd.DataFrame], path: Path
 ) -> Recording:
     rows = tables["readings"]
-    usable = rows[np.isfinite(rows["boot_s"]) & np.isfinite(rows["host_s"])]
-    frame = usable.drop_duplicates(["boot_id", "seq"])
+    frame = rows if _in_order(rows) else _once_each(rows)
     notes = []
     if len(frame) < len(rows):
         notes.append(f"{len(rows) - len(frame)} readings were double or without a time; left out")
@@ -165,6 +174,19 @@ def _recording(
     )
 
 
+def _in_order(rows: pd.DataFrame) -> bool:
+    """Whether all rows are of one boot session and come one after the other."""
+    one = rows["boot_id"].nunique() == 1 and bool(np.isfinite(rows["host_s"]).all())
+    ascend = (np.diff(rows[name].to_numpy()) > 0 for name in ("seq", "boot_s"))
+    return one and all(bool(steps.all()) for steps in ascend)
+
+
+def _once_each(rows: pd.DataFrame) -> pd.DataFrame:
+    usable = rows[np.isfinite(rows["boot_s"]) & np.isfinite(rows["host_s"])]
+    once: pd.DataFrame = usable.drop_duplicates(["boot_id", "seq"])
+    return once
+
+
 def _calibration(manifest: Manifest, entry: PhoneEntry, path: Path) -> Calibration | None:
     """What is kept for the phone; nothing if its hash is another phone's too, by no serial."""
     alike = [other for other in manifest.phones if other.phone_hash == entry.phone_hash]
@@ -180,7 +202,9 @@ def _on_one_axis(
     """
     parts = sorted(
         (
-            (str(boot_id), part.sort_values("boot_s").drop_duplicates("boot_s"))
+            (str(boot_id), part)
+            if _in_order(part)
+            else (str(boot_id), part.sort_values("boot_s").drop_duplicates("boot_s"))
             for boot_id, part in frame.groupby("boot_id", sort=False)
         ),
         key=lambda item: float((item[1]["host_s"] - item[1]["boot_s"]).min()),
@@ -201,7 +225,8 @@ def _on_one_axis(
         sessions.append(session)
         late = pd.to_timedelta(part["host_s"].to_numpy() - session.host_s, unit="s")
         frames.append(part.assign(t_s=t_s, taken_utc=part["host_utc"] - late.round("us")))
-    return PhoneClock(sessions=tuple(sessions)), pd.concat(frames, ignore_index=True)
+    whole = frames[0] if len(frames) == 1 else pd.concat(frames)
+    return PhoneClock(sessions=tuple(sessions)), whole.reset_index(drop=True)
 
 
 def _context_on_axis(

@@ -1,7 +1,7 @@
 """Energies of a run, ready to be shown: dataclasses, and their JSON form."""
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from typing import Any
 
@@ -10,6 +10,50 @@ import numpy as np
 from analysis.profile import Floats
 
 SCHEMA = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BudgetLine:
+    """One source of doubt about an amount.
+
+    Attributes:
+        name: what is in doubt.
+        u_mwh: standard uncertainty that it leaves.
+        kind: A or B (JCGM 100:2008, 4).
+        distribution: normal or rectangular.
+        shared: one and the same error in all amounts of the phone.
+        source: where its size comes from.
+    """
+
+    name: str
+    u_mwh: float
+    kind: str
+    distribution: str
+    shared: bool
+    source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """Something about the readings that a user should know, and when it was.
+
+    Attributes:
+        said: in words.
+        start_s: on the phone's time axis.
+        end_s: on the phone's time axis; the same as the start for a moment.
+        start_utc: wall clock of the computer.
+        end_utc: wall clock of the computer.
+        harmless: it is handled and no cause for doubt.
+        throughout: it holds for the whole recording.
+    """
+
+    said: str
+    start_s: float
+    end_s: float
+    start_utc: datetime
+    end_utc: datetime
+    harmless: bool = False
+    throughout: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,6 +70,8 @@ class Amount:
         shared_mwh: that part cause by cause, each one and the same error in all amounts of the
             phone; `u_common_mwh` is their root sum of squares.
         n_free: effective degrees of freedom of `u_mwh`.
+        budget: what `u_mwh` is made of; its lines are independent, `u_mwh` their root sum of
+            squares.
     """
 
     duration_s: float
@@ -36,6 +82,7 @@ class Amount:
     u_common_mwh: float
     shared_mwh: tuple[float, ...] = ()
     n_free: float = math.inf
+    budget: tuple[BudgetLine, ...] = ()
 
     @property
     def mean_power_mw(self) -> float:
@@ -143,6 +190,7 @@ class PhoneEnergy:
         notes: what concerns the phone as a whole, in sentences.
         true_total_mwh: of a virtual phone; None for a real one.
         phone_hash: recognises the phone in another run; empty if unknown.
+        findings: what was found in the stream of readings, in the order of time.
     """
 
     phone: str
@@ -157,6 +205,7 @@ class PhoneEnergy:
     notes: tuple[str, ...]
     true_total_mwh: float | None = None
     phone_hash: str = ""
+    findings: tuple[Finding, ...] = ()
 
     @property
     def true_untagged_mwh(self) -> float | None:
@@ -225,6 +274,26 @@ def _phone_json(phone: PhoneEnergy) -> dict[str, Any]:
             "shut_off_utc": None if phone.shut_off_utc is None else utc_text(phone.shut_off_utc),
         },
     }
+
+
+def budget_json(report: EnergyReport, name: str) -> dict[str, Any]:
+    """The uncertainty budgets of all segments of a name, as plain values."""
+    segments = [
+        {
+            "phone": phone.phone,
+            "segment": segment.segment,
+            "occurrence": segment.occurrence,
+            "energy_mwh": segment.amount.energy_mwh,
+            "energy_u_mwh": segment.amount.u_mwh,
+            "energy_lo95_mwh": segment.amount.lo95_mwh,
+            "energy_hi95_mwh": segment.amount.hi95_mwh,
+            "budget": [asdict(line) for line in segment.amount.budget],
+        }
+        for phone in report.phones
+        for segment in phone.segments
+        if segment.segment == name
+    ]
+    return {"schema": SCHEMA, "run": report.run, "segments": segments}
 
 
 def segment_json(segment: SegmentEnergy) -> dict[str, Any]:

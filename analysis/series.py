@@ -6,8 +6,9 @@ from typing import Self
 import numpy as np
 import numpy.typing as npt
 
+from analysis.cleaning import LIMITS, impossible, spikes
 from analysis.errors import SeriesError
-from analysis.freshness import hold_period_s, step_size
+from analysis.freshness import changed, hold_period_s, multi_step_period_s, step_size
 from analysis.profile import Bools, Floats
 
 QUANTITIES = (
@@ -21,6 +22,8 @@ QUANTITIES = (
 
 
 _N_CURRENT_STEPS = 20
+_CACHED = ("voltage_mv", "current_ma")
+_PARTNERS = {"counter_mah": "current_ma", "level_pct": "voltage_mv"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,22 +36,23 @@ class Gains:
         current_ratio: current and counter, which share a sense resistor; common practice, no
             source.
         voltage_u_ratio: standard uncertainty; common practice, no source.
-        capacity_ratio: stated against real capacity; common practice, no source.
+        capacity_ratio: stated capacity against what lies between 100 and 0 % shown; common
+            practice, no source.
         current_offset_ma: one count of a common gauge family over 10 mohm (Linux driver
             drivers/power/supply/max17042_battery.c: 1.5625 uV per count).
         sleep_ma: draw of a sleeping phone where nothing measures it; common practice, no source.
-        sleep_u_ma: standard uncertainty of that, the same error in every sleep of a phone.
+        sleep_half_ma: half width of that.
     """
 
     current_ratio: float = 0.01
     voltage_u_ratio: float = 0.002
-    capacity_ratio: float = 0.03
+    capacity_ratio: float = 0.05
     current_offset_ma: float = 0.15625
     sleep_ma: float = 8.0
-    sleep_u_ma: float = 8.0
+    sleep_half_ma: float = 8.0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, weakref_slot=True)
 class Series:
     """Readings of one phone in the order of time; NaN where a quantity was not read.
 
@@ -65,12 +69,15 @@ class Series:
         poll_s: usual time between readings of an awake phone.
         current_hold_s: time for which the gauge repeats a current, which then is the mean over
             just that time; None if every reading is new.
-        look_s: the same for counter and level: how often they are brought up to date.
+        cached: whether counter and level sit in one cache with current and voltage.
+        look_s: how often counter, level and voltage are brought up to date.
         counter_lsb_mah: smallest step of the counter; None without one.
         current_lsb_ma: smallest step of the current; None if it changed too little to tell.
+        voltage_lsb_mv: the same of the voltage.
         capacity_mah: as stated by maker or user; None if unknown.
         clock_u_s: standard uncertainty of a border on this axis.
         gains: limits of the gauge's own errors.
+        removed: moments of readings that were impossible, by quantity.
     """
 
     t_s: Floats
@@ -84,12 +91,15 @@ class Series:
     trusted: Bools
     poll_s: float
     current_hold_s: float | None
+    cached: dict[str, bool]
     look_s: dict[str, float]
     counter_lsb_mah: float | None
     current_lsb_ma: float | None
+    voltage_lsb_mv: float | None = None
     capacity_mah: float | None = None
     clock_u_s: float = 0.0
     gains: Gains = field(default_factory=Gains)
+    removed: dict[str, Floats] = field(default_factory=dict)
 
     @classmethod
     def from_arrays(  # noqa: PLR0913 - one keyword per quantity is what a caller has
@@ -141,8 +151,13 @@ class Series:
         }
         believed = _flags("trusted", trusted, len(times), default=True)
         columns = {name: _column(name, values, believed) for name, values in given.items()}
+        removed = _cleaned(times, columns)
         poll = float(np.quantile(np.diff(times), 0.25)) if poll_s is None else poll_s
-        looks = {name: hold_period_s(times, columns[name], poll) for name in QUANTITIES}
+        looks = {name: hold_period_s(times, columns[name], poll) for name in _CACHED}
+        cached = {
+            name: looks[partner] is not None and _moves_with(columns[name], columns[partner])
+            for name, partner in _PARTNERS.items()
+        }
         return cls(
             t_s=times,
             **columns,
@@ -150,28 +165,73 @@ class Series:
             trusted=believed,
             poll_s=poll,
             current_hold_s=looks["current_ma"],
-            look_s=_looks(looks, columns, poll),
+            cached=cached,
+            look_s=_looks(times, looks, columns, poll, cached),
             counter_lsb_mah=step_size(columns["counter_mah"]),
             current_lsb_ma=step_size(columns["current_ma"], _N_CURRENT_STEPS),
+            voltage_lsb_mv=step_size(columns["voltage_mv"], _N_CURRENT_STEPS),
             capacity_mah=capacity_mah,
             clock_u_s=clock_u_s,
             gains=gains or Gains(),
+            removed=removed,
         )
 
     def known(self, quantity: str) -> tuple[Floats, Floats]:
         """Moments and values where a quantity was read and can be trusted."""
         values: Floats = getattr(self, quantity)
         there = np.isfinite(values)
+        if there.all():
+            return self.t_s, values
         return self.t_s[there], values[there]
 
     def has(self, quantity: str, n_least: int = 2) -> bool:
         """Whether a quantity was read often enough to be of use."""
         return int(np.isfinite(getattr(self, quantity)).sum()) >= n_least
 
+    def refreshed_s(self, quantity: str, beside: str) -> Floats | None:
+        """When the source of two quantities was seen to hold something new.
+
+        None if it is live, or if the two do not share a source.
+        """
+        if not self.cached[quantity]:
+            return None
+        new = np.zeros(len(self.t_s), dtype=np.bool_)
+        for each in (quantity, beside):
+            values: Floats = getattr(self, each)
+            at = np.flatnonzero(np.isfinite(values))
+            new[at[changed(values[at])]] = True
+        return self.t_s[new]
+
     def voltage_at(self, t_s: Floats) -> Floats:
-        """Pack voltage in mV, straight between readings, level beyond the first and the last."""
+        """Pack voltage in mV, straight between refreshes, level beyond the first and the last."""
+        return np.interp(t_s, *self.voltages())
+
+    def voltages(self) -> tuple[Floats, Floats]:
+        """Voltages, each once, at about the moment at which its source was brought up to date."""
         times, values = self.known("voltage_mv")
-        return np.interp(t_s, times, values)
+        if self.look_s["voltage_mv"] <= 1.5 * self.poll_s:
+            return times, values
+        news = np.flatnonzero(changed(values))
+        seen_s = times[news] - (times[news] - times[news - 1]) / 2
+        if len(times) == 0 or len(news) == 0:
+            return times[:1], values[:1]
+        first = times[:1] if times[0] < seen_s[0] else times[:0]
+        return np.concatenate([first, seen_s]), np.concatenate(
+            [values[: len(first)], values[news]]
+        )
+
+
+def _cleaned(times: Floats, columns: dict[str, Floats]) -> dict[str, Floats]:
+    """Takes impossible readings out of the columns; gives their moments."""
+    removed = {}
+    for quantity in LIMITS:
+        wrong = impossible(quantity, columns[quantity])
+        if quantity == "voltage_mv":
+            wrong |= spikes(columns["voltage_mv"], columns["current_ma"])
+        if wrong.any():
+            columns[quantity][wrong] = np.nan
+            removed[quantity.rsplit("_", 1)[0]] = times[wrong]
+    return removed
 
 
 def _times(t_s: npt.ArrayLike) -> Floats:
@@ -205,21 +265,30 @@ def _flags(name: str, values: npt.ArrayLike | None, n: int, *, default: bool) ->
 
 
 def _looks(
-    holds: dict[str, float | None], columns: dict[str, Floats], poll_s: float
+    t_s: Floats,
+    holds: dict[str, float | None],
+    columns: dict[str, Floats],
+    poll_s: float,
+    cached: dict[str, bool],
 ) -> dict[str, float]:
     """How often counter and level are brought up to date: with the cache they sit in."""
-    current, voltage = holds["current_ma"], holds["voltage_mv"]
-    cached = {"counter_mah": current, "level_pct": voltage}
-    looks = {}
-    for name, hold_s in cached.items():
-        partner = "current_ma" if name == "counter_mah" else "voltage_mv"
-        together = hold_s is not None and _moves_with(columns[name], columns[partner])
-        looks[name] = hold_s if together and hold_s is not None else poll_s
-    return looks
+    looks = {
+        name: (holds[partner] or poll_s) if cached[name] else poll_s
+        for name, partner in _PARTNERS.items()
+    }
+    own_s = multi_step_period_s(t_s, columns["counter_mah"])
+    if own_s is not None and own_s > 1.8 * poll_s:
+        looks["counter_mah"] = max(looks["counter_mah"], own_s)
+    return looks | {"voltage_mv": holds["voltage_mv"] or poll_s}
 
 
 def _moves_with(values: Floats, partner: Floats) -> bool:
-    """Whether a quantity only ever changes in readings in which its partner changes too."""
+    """Whether a quantity only ever changes in readings in which its partner changes too.
+
+    Where the two are never read together, the partner's hold is all there is to go by.
+    """
     both = np.isfinite(values) & np.isfinite(partner)
+    if not both.any():
+        return bool(np.isfinite(values).any())
     moved = np.diff(values[both]) != 0
     return bool(moved.any()) and float(np.mean(np.diff(partner[both])[moved] != 0)) > 0.8

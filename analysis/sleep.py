@@ -1,5 +1,7 @@
 """When the phone slept, from two clocks of which one stands still meanwhile."""
 
+from functools import lru_cache
+
 import numpy as np
 
 from analysis.profile import Bools, Floats
@@ -9,6 +11,7 @@ _LEAST_S = 0.3
 _LEAST_RATIO = 0.2
 
 
+@lru_cache(maxsize=1)
 def sleeps(series: Series) -> Floats:
     """Stretches of sleep, begin and end of each, ascending, (n, 2).
 
@@ -19,10 +22,12 @@ def sleeps(series: Series) -> Floats:
     times, awake_s = series.known("awake_s")
     if len(times) < 2:
         return np.empty((0, 2))
-    ticks = series.t_s
-    tick_s = np.diff(ticks)
     short_s = np.diff(times) - np.diff(awake_s)
     short_s = np.where(short_s > _LEAST_S, short_s, 0.0)
+    if not short_s.any():
+        return np.empty((0, 2))
+    ticks = series.t_s
+    tick_s = np.diff(ticks)
     excess_s = np.where(tick_s > series.poll_s + _LEAST_S, tick_s - series.poll_s, 0.0)
     running = np.concatenate([[0.0], np.cumsum(excess_s)])
     at = np.searchsorted(ticks, times)

@@ -7,15 +7,15 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.freshness import changed
-from analysis.profile import Bools, Floats, cumulative, local_mean, spread
+from analysis.profile import S_PER_H, Bools, Curve, Floats, around, local_mean_where, spread
 
-_N_AROUND = 60
-_BRIDGE_S = 60.0
-_STEADY_S = 60.0
-_STEADY_RATIO = 0.005
-"""How far a gauge's gain may wander from minute to minute; common practice, no source."""
-
-_LEAST_GAP_RATIO = 0.1
+_BRIDGE_S = 120.0
+_MINUTE_S = 60.0
+_LEAST_GAP_RATIO = 0.02
+_N_HOLDS = 5
+_N_TELL = 100
+_ALIKE = (0.001, 0.95)
+"""Correlation of neighbouring readings: below, it cannot be told from none; above, from a line."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,14 +26,16 @@ class Told:
         edges_s: ascending, (k + 1,).
         start_ma: current just after each edge but the last, (k,).
         end_ma: current just before each edge but the first, (k,).
-        variance_mas2: variance of each interval's charge, mA^2 s^2, (k,).
+        sampling_mas2: variance of each interval's charge, by what lies between readings, (k,).
+        other_mas2: the same by gaps and by when a reading was new, (k,).
         gamma_ma2: half the mean squared difference between neighbouring currents, (k,).
     """
 
     edges_s: Floats
     start_ma: Floats
     end_ma: Floats
-    variance_mas2: Floats
+    sampling_mas2: Floats
+    other_mas2: Floats
     gamma_ma2: Floats
 
     @classmethod
@@ -44,7 +46,8 @@ class Told:
             edges_s=edges_s,
             start_ma=start_ma,
             end_ma=end_ma,
-            variance_mas2=nothing,
+            sampling_mas2=nothing,
+            other_mas2=nothing,
             gamma_ma2=nothing,
         )
 
@@ -57,6 +60,8 @@ class Told:
         """The same with its outermost values held to the ends given."""
         before = bool(first_s < self.edges_s[0])
         after = bool(last_s > self.edges_s[-1])
+        if not (before or after):
+            return self
         n_wanted = (int(before), int(after))
         level = (self.start_ma[0], self.end_ma[-1])
         return replace(
@@ -64,7 +69,8 @@ class Told:
             edges_s=np.concatenate([[first_s] * before, self.edges_s, [last_s] * after]),
             start_ma=np.pad(self.start_ma, n_wanted, constant_values=level),
             end_ma=np.pad(self.end_ma, n_wanted, constant_values=level),
-            variance_mas2=np.pad(self.variance_mas2, n_wanted),
+            sampling_mas2=np.pad(self.sampling_mas2, n_wanted),
+            other_mas2=np.pad(self.other_mas2, n_wanted),
             gamma_ma2=np.pad(self.gamma_ma2, n_wanted),
         )
 
@@ -74,43 +80,38 @@ class Told:
         width_s = self.width_s[old]
         slope = (self.end_ma - self.start_ma)[old] / width_s
         origin_s = self.edges_s[old]
+        share = np.diff(edges_s) / width_s
         finer = replace(
             self,
             edges_s=edges_s,
             start_ma=self.start_ma[old] + slope * (edges_s[:-1] - origin_s),
             end_ma=self.start_ma[old] + slope * (edges_s[1:] - origin_s),
-            variance_mas2=self.variance_mas2[old] * np.diff(edges_s) / width_s,
+            sampling_mas2=self.sampling_mas2[old] * share,
+            other_mas2=self.other_mas2[old] * share,
             gamma_ma2=self.gamma_ma2[old],
         )
         return finer, old
 
-    def with_doubt(self, read: Bools, *, live: bool) -> Self:
-        """Adds what may lie between readings, and a slow wander of the gauge's gain.
+    def with_doubt(self, read: Bools) -> Self:
+        """Adds what may lie between live readings.
 
         Args:
             read: which intervals were read without a break, (k,).
-            live: whether each interval lies between two readings of a moment. Held values should
-                be means, but a cache may as well hold the reading of one moment: nothing tells,
-                so they are in doubt as if it did.
         """
-        if live:
-            gamma, nugget = _variogram(np.append(self.start_ma, self.end_ma[-1]), read)
-        else:
-            gamma, nugget = _variogram(self.start_ma, read[:-1] & read[1:])
-            gamma, nugget = np.append(gamma, gamma[-1:]), np.append(nugget, nugget[-1:])
-        variance = self.variance_mas2 + self.width_s**2 * (nugget + (gamma - nugget) / 6)
-        mean = (self.start_ma + self.end_ma) / 2
-        wander = (_STEADY_RATIO * mean) ** 2 * _STEADY_S * self.width_s
-        return replace(self, variance_mas2=variance + wander, gamma_ma2=gamma)
+        gamma, missed = scatter(self.edges_s, np.append(self.start_ma, self.end_ma[-1]), read)
+        return replace(self, sampling_mas2=self.width_s**2 * missed, gamma_ma2=gamma)
 
 
 def held(times: Floats, outward: Floats, hold_s: float, poll_s: float) -> Told:
     """Steps that end where a value was first seen, less half the time to the reading before.
 
     Each new value is the mean over `hold_s` before it was refreshed; earlier than that, and after
-    the last one, the value before goes on.
+    the last one, the value before goes on. They should be means, but a cache may as well hold the
+    reading of one moment: nothing tells, so they are in doubt as if it did.
     """
     news = np.flatnonzero(changed(outward))
+    if not len(news):
+        return Told.plain(times[[0, -1]], outward[:1], outward[:1])
     since_s = np.minimum(times[news] - times[news - 1], hold_s)
     seen_s = times[news] - since_s / 2
     value = outward[news]
@@ -119,18 +120,24 @@ def held(times: Floats, outward: Floats, hold_s: float, poll_s: float) -> Told:
     edges = np.column_stack([begin_s, seen_s]).ravel()
     levels = np.column_stack([previous, value]).ravel()
     stamp = (value - previous) ** 2 * np.minimum(since_s, poll_s) ** 2 / 12
-    variance = np.column_stack([np.zeros(len(news)), stamp]).ravel()
+    gamma, missed = scatter(seen_s, value, np.diff(seen_s) < _N_HOLDS * hold_s)
+    gamma, missed = (np.repeat(np.append(x[:1], x), 2) for x in (gamma, missed))
     edges = np.concatenate([times[:1], edges, times[-1:]])
     levels = np.append(levels, outward[-1])
-    variance = np.append(variance, 0.0)
+    variance = np.append(np.column_stack([np.zeros(len(news)), stamp]).ravel(), 0.0)
     real = np.diff(edges) > 0
-    kept = np.append(edges[:-1][real], edges[-1])
-    told = Told.plain(kept, levels[real], levels[real])
-    return replace(told, variance_mas2=variance[real])
+    told = Told.plain(np.append(edges[:-1][real], edges[-1]), levels[real], levels[real])
+    gamma, missed = (np.append(x, x[-1:])[real] for x in (gamma, missed))
+    return replace(
+        told,
+        other_mas2=variance[real],
+        sampling_mas2=told.width_s**2 * missed,
+        gamma_ma2=gamma,
+    )
 
 
 def bridged_gaps(told: Told, gap: Bools, *, may_sleep: bool) -> Told:
-    """Straight across each gap, between the means of the minute before and the minute after.
+    """Straight across each gap, between the means of the two minutes before and after it.
 
     Args:
         told: the current.
@@ -143,23 +150,35 @@ def bridged_gaps(told: Told, gap: Bools, *, may_sleep: bool) -> Told:
     start, end = (np.where(gap, 0.0, x) for x in (told.start_ma, told.end_ma))
     read = _Read(
         edges_s=edges,
-        charge=cumulative(edges, start, end, edges) * 3600,
+        charge=Curve(edges_s=edges, start=start, end=end).running * S_PER_H,
         read_s=spread(edges, np.where(gap, 0.0, width_s), edges),
     )
-    before = read.mean(edges[:-1] - _BRIDGE_S, edges[:-1])
-    after = read.mean(edges[1:], edges[1:] + _BRIDGE_S)
+    at = np.flatnonzero(gap)
+    before = read.mean(edges[at] - _BRIDGE_S, edges[at])
+    after = read.mean(edges[at + 1], edges[at + 1] + _BRIDGE_S)
     before, after = (
         np.nan_to_num(np.where(np.isnan(x), y, x)) for x, y in ((before, after), (after, before))
     )
     middle = np.abs(before + after) / 2
-    doubt_ma = np.maximum(read.minute_sd(), _LEAST_GAP_RATIO * middle)
+    wide_s = width_s[at]
     if may_sleep:
-        doubt_ma = middle / np.sqrt(3.0)
+        variance = middle**2 / 3 * wide_s**2
+    else:
+        minute_ma = np.maximum(read.minute_ratio(), _LEAST_GAP_RATIO) * middle
+        # Means of two minutes on each side, an unknown moment of change, and its own minutes.
+        means = minute_ma**2 / 4 + (after - before) ** 2 / 12
+        variance = means * wide_s**2 + minute_ma**2 * _MINUTE_S * wide_s
+    bridged_start, bridged_end, other = (
+        x.copy() for x in (told.start_ma, told.end_ma, told.other_mas2)
+    )
+    bridged_start[at], bridged_end[at], other[at] = before, after, variance
+    sampling = np.where(gap, 0.0, told.sampling_mas2)
     return replace(
         told,
-        start_ma=np.where(gap, before, told.start_ma),
-        end_ma=np.where(gap, after, told.end_ma),
-        variance_mas2=np.where(gap, (doubt_ma * width_s) ** 2, told.variance_mas2),
+        start_ma=bridged_start,
+        end_ma=bridged_end,
+        other_mas2=other,
+        sampling_mas2=sampling,
     )
 
 
@@ -179,36 +198,45 @@ class _Read:
         time_s = time_s - np.interp(low_s, self.edges_s, self.read_s)
         return np.divide(charge, time_s, out=np.full_like(charge, np.nan), where=time_s > 0)
 
-    def minute_sd(self) -> float:
-        """Standard deviation between whole minutes, mA."""
-        borders = np.arange(self.edges_s[0], self.edges_s[-1], _STEADY_S)
-        mean = self.mean(borders[:-1], borders[1:])
-        mean = mean[np.isfinite(mean)]
-        return float(np.std(mean, ddof=1)) if len(mean) > 2 else 0.0
+    def minute_ratio(self) -> float:
+        """Usual standard deviation between one minute and the next, relative."""
+        borders = np.arange(self.edges_s[0], self.edges_s[-1], _MINUTE_S)
+        mean = np.abs(self.mean(borders[:-1], borders[1:]))
+        apart = np.abs(np.diff(mean)) / np.maximum((mean[1:] + mean[:-1]) / 2, 1e-9)
+        apart = apart[np.isfinite(apart)]
+        # 1.4826 times the median is the standard deviation of a normal scatter.
+        return 1.4826 / np.sqrt(2.0) * float(np.median(apart)) if len(apart) else 0.0
 
 
-def _variogram(value: Floats, linked: Bools) -> tuple[Floats, Floats]:
-    """Half the mean squared difference of neighbours, and what of it remains at no distance.
+def scatter(t_s: Floats, value: Floats, linked: Bools) -> tuple[Floats, Floats]:
+    """Half the mean squared difference of neighbours, and variance that a sum over them misses.
 
-    The second is variation faster than the readings, which no rule of integration can see; the
-    first less the second changes slowly enough for a straight line between readings to follow,
-    but for a sixth of it (variance of a Brownian bridge's mean). So readings that depend on each
-    other count for more than as many independent ones would.
+    The second, times the squared spacing, is the variance of each spacing's share in the error of
+    a trapezoid. Readings are taken for a process whose correlation falls exponentially: what is
+    faster than the readings is missed nearly whole, of what is slow a sixth of the first (variance
+    of a Brownian bridge's mean). So readings that depend on each other count for more than as many
+    independent ones would.
 
     Args:
-        value: at nodes in the order of time, (k + 1,).
+        t_s: nodes, ascending, (k + 1,).
+        value: at the nodes, (k + 1,).
         linked: whether a node and the next belong together, (k,).
     """
-    one = np.where(linked, np.diff(value) ** 2 / 2, 0.0)
+    n_around = around(t_s)
+    one = np.diff(value) ** 2 / 2
     both = linked[:-1] & linked[1:]
-    two = np.where(both, (value[2:] - value[:-2]) ** 2 / 2, 0.0)
-    gamma = _mean_where(one, linked)
-    gamma_2 = _mean_where(two, both)
-    gamma_2 = np.append(gamma_2, gamma_2[-1:] if len(gamma_2) else gamma)
-    return gamma, np.clip(2 * gamma - gamma_2, 0.0, gamma)
-
-
-def _mean_where(values: Floats, good: Bools) -> Floats:
-    total = local_mean(values, _N_AROUND)
-    share = local_mean(good.astype(np.float64), _N_AROUND)
-    return np.divide(total, share, out=np.zeros_like(total), where=share > 0)
+    gamma = local_mean_where(one, linked, n_around)
+    if not len(both):
+        return gamma, gamma.copy()
+    if n_around < _N_TELL:
+        # So few neighbours tell only what comes and goes between them; steps leave no trace in it.
+        step = np.diff(value)
+        coming = local_mean_where(-step[1:] * step[:-1], both, n_around)
+        coming = np.maximum(coming, 0.0)
+        return gamma, np.append(coming, coming[-1:])
+    gamma_2 = local_mean_where((value[2:] - value[:-2]) ** 2 / 2, both, n_around)
+    gamma_2 = np.append(gamma_2, gamma_2[-1:])
+    alike = np.divide(gamma_2, gamma, out=np.ones_like(gamma), where=gamma > 0) - 1
+    alike = np.clip(alike, *_ALIKE)
+    missed = ((1 + alike) / (1 - alike) + 2 / np.log(alike)) / (1 - alike)
+    return gamma, missed * gamma

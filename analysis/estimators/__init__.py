@@ -3,7 +3,7 @@
 from typing import Protocol
 
 from analysis.estimate import Estimate
-from analysis.estimators import charge_counter, level, power_integral
+from analysis.estimators import charge_counter, fused, level, power_integral
 from analysis.profile import Floats
 from analysis.series import Series
 
@@ -20,5 +20,5 @@ class Estimator(Protocol):
         """Energies between neighbouring borders, (m,) for (m + 1,) ascending borders."""
 
 
-ESTIMATORS: tuple[Estimator, ...] = (power_integral, charge_counter, level)
+ESTIMATORS: tuple[Estimator, ...] = (fused, power_integral, charge_counter, level)
 """In the order of preference between methods that are equally in doubt."""

@@ -1,88 +1,41 @@
 """Charge counted by the gauge, weighted with the voltage at which it flowed."""
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
-from analysis.anchors import LEAST_JUMP_MAH, Anchors, Looks, find_anchors, without_jumps
-from analysis.borders import border_variance, checked, piece_sums, pieces_of
-from analysis.bridge import bridge
+from analysis.agreement import Agreement, agreement, scale_ratio
+from analysis.anchors import Anchors, Looks, find_anchors, with_jumps, without_jumps
+from analysis.borders import checked, piece_sums
+from analysis.bridge import STRAY, Doubts
 from analysis.errors import CannotEstimateError
-from analysis.estimate import Estimate, Flags
+from analysis.estimate import Component, Estimate, Flags
 from analysis.flow import Flow, flow, steady_flow
-from analysis.profile import S_PER_H, Floats
+from analysis.profile import Floats
 from analysis.series import Series
+from analysis.settle import settled
 
 NAME = "charge counter"
 _N_STEPS_LEAST = 2
 _MOST_STEPS_RATIO = 1.5
-_BLOCK_STEPS = 20
-_BLOCK_MAH = 20.0
-_N_BLOCKS_LEAST = 4
-_LEAST_WANDER_RATIO = 0.005
-_UNSEEN_BURST_RATIO = 0.003
-"""Voltage gives way under bursts that no current reading shows; common practice, no source."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Scale:
-    """How counter and current compare.
-
-    Attributes:
-        ratio: counter over current.
-        wander_mah: how far the counter strays from the current, to and fro; 0 unless it does so
-            more than steps and sampling explain.
-    """
-
-    ratio: float = 1.0
-    wander_mah: float = 0.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Blocks:
-    """Stretches of time in which counter and current are compared.
-
-    Attributes:
-        counted_mah: by the counter, (n,).
-        told_mah: by the current, (n,).
-        noise_mah2: variance of their difference by steps and sampling, (n,).
-    """
-
-    counted_mah: Floats
-    told_mah: Floats
-    noise_mah2: Floats
-
-    def wanders(self) -> bool:
-        """Whether the blocks differ by more than their noise."""
-        ratio = self.counted_mah / self.told_mah
-        # 1.4826 times the median absolute deviation is the standard deviation of a normal scatter.
-        observed = (1.4826 * float(np.median(np.abs(ratio - np.median(ratio))))) ** 2
-        predicted = float(np.mean(self.noise_mah2 / self.told_mah**2))
-        return observed > 3 * predicted and observed - predicted > _LEAST_WANDER_RATIO**2
-
-    def wander_mah(self, ratio: float) -> float:
-        """Standard deviation of the counter's lead over the current."""
-        return float(np.std(np.cumsum(self.counted_mah - ratio * self.told_mah)))
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Found:
-    shape: Flow
-    anchors: Anchors
-    scale: Scale
-    shaped: bool
+_PERSISTS = 1.5
+_N_JUDGES = 100
+_LEAST_JUMP_RATIO = 3e-4
+_LEAST_JUMP_MAH = 1.2
 
 
 def can(series: Series) -> bool:
     """Whether voltage was read and the counter stepped, and not only with the level."""
-    times, values = series.known("counter_mah")
-    n_steps = int(np.count_nonzero(np.diff(values))) if len(times) else 0
+    _, values = series.known("counter_mah")
+    n_steps = int(np.count_nonzero(np.diff(values))) if len(values) else 0
     steps = n_steps >= _N_STEPS_LEAST and not moves_with_level(series)
     return steps and series.has("voltage_mv", 1)
 
 
 def estimate(series: Series, borders_s: Floats) -> Estimate:
-    """Energies from the counter's steps, shaped between them by the current where it was read.
+    """Energies from the counter's steps alone, evenly spread between them.
+
+    A current is used only to judge the counter: whether it jumps or strays.
 
     Raises:
         CannotEstimateError: if the counter never steps or voltage was not read.
@@ -91,19 +44,86 @@ def estimate(series: Series, borders_s: Floats) -> Estimate:
     if not can(series) or series.counter_lsb_mah is None:
         raise CannotEstimateError(NAME, "moving counter and voltage")
     borders = checked(borders_s)
-    times, values = series.known("counter_mah")
-    step = series.counter_lsb_mah
-    looks = Looks(step_mah=step, look_s=series.look_s["counter_mah"], poll_s=series.poll_s)
-    shaped = series.has("current_ma", _BLOCK_STEPS)
-    if shaped:
-        shape = flow(series)
-        anchors = find_anchors(times, values, replace(looks, charge_mah=shape.charge_mah))
-        anchors, scale = _compared(anchors, shape, step)
+    anchors = find_anchors(*series.known("counter_mah"), looks_of(series))
+    stray = 0.0
+    notes: Flags = ()
+    if series.has("current_ma", _N_JUDGES):
+        judged, found = compared(series, flow(series), borders)
+        anchors, stray = _jumping(anchors, judged), found.stray_mah2_per_s
+        notes = notes_on(found)
     else:
-        anchors = without_jumps(find_anchors(times, values, looks), None, np.zeros(0), step)
-        shape, scale = steady_flow(series, anchors.t_s, anchors.charge_mah), Scale()
-    found = _Found(shape=shape, anchors=anchors, scale=scale, shaped=shaped)
-    return _estimate(series, found, borders)
+        anchors = with_jumps(anchors, None, np.zeros(0), series.counter_lsb_mah)
+    shape = steady_flow(series, anchors.t_s, without_jumps(anchors))
+    estimated = settled(
+        series,
+        shape,
+        borders,
+        method=NAME,
+        anchors=anchors,
+        doubts=Doubts(scale_u_ratio=0.0),
+        flags=step_flags(series, anchors, borders),
+        notes=notes,
+    )
+    strayed = Component(
+        name=STRAY,
+        kind="A",
+        distribution="normal",
+        source="counter against current",
+        covariance_mwh2=np.diag(
+            _PERSISTS * stray * np.diff(borders) * _mean_volts(shape, borders) ** 2
+        ),
+    )
+    return replace(estimated, components=(*estimated.components, strayed))
+
+
+def _mean_volts(shape: Flow, borders: Floats) -> Floats:
+    return piece_sums(shape, shape.mean_v * shape.width_s, borders) / np.diff(borders)
+
+
+def _jumping(anchors: Anchors, judged: Anchors) -> Anchors:
+    """Anchors with the jumps found between wider ones: the largest step in each is the jump."""
+    jumps = []
+    for jump_s in judged.jump_s:
+        last = int(np.searchsorted(anchors.t_s, jump_s))
+        before = judged.t_s[np.searchsorted(judged.t_s, jump_s) - 1]
+        first = min(int(np.searchsorted(anchors.t_s, before)), last - 1)
+        step = np.abs(np.diff(anchors.charge_mah[first : last + 1]))
+        jumps.append(float(anchors.t_s[first + 1 + int(np.argmax(step))]))
+    return replace(anchors, jump_s=tuple(jumps))
+
+
+def compared(series: Series, shape: Flow, borders: Floats) -> tuple[Anchors, Agreement]:
+    """The counter's anchors with their jumps marked, and how counter and current agree."""
+    step_mah = series.counter_lsb_mah or 0.0
+    looks = replace(looks_of(series), charge_mah=shape.charge_mah)
+    readings = series.known("counter_mah")
+    anchors = _with_jumps(series, shape, find_anchors(*readings, looks, borders))
+    if anchors.jump_s:
+        # All steps about a jump, so that no more than the one with the jump is lost.
+        places = np.unique(np.concatenate([borders, anchors.jump_s]))
+        anchors = _with_jumps(series, shape, find_anchors(*readings, looks, places))
+    return anchors, agreement(anchors, shape, step_mah, live=series.current_hold_s is None)
+
+
+def _with_jumps(series: Series, shape: Flow, anchors: Anchors) -> Anchors:
+    step_mah = series.counter_lsb_mah or 0.0
+    at = anchors.t_s
+    hours = shape.total(shape.asleep_s, at) / 3600 if shape.is_asleep else np.zeros(len(at))
+    variance = np.diff(shape.total(shape.sampling_mah2 + shape.other_mah2, at))
+    variance = variance + (series.gains.sleep_half_ma * np.diff(hours)) ** 2 / 3
+    expected = scale_ratio(anchors, shape, step_mah) * np.diff(shape.charge_mah(at))
+    least_mah = max(_LEAST_JUMP_MAH, _LEAST_JUMP_RATIO * (series.capacity_mah or 0.0))
+    return with_jumps(anchors, expected, np.sqrt(variance), step_mah, least_mah)
+
+
+def looks_of(series: Series) -> Looks:
+    """How the counter of a series is looked at."""
+    return Looks(
+        step_mah=series.counter_lsb_mah or 0.0,
+        look_s=series.look_s["counter_mah"],
+        poll_s=series.poll_s,
+        refreshed_s=series.refreshed_s("counter_mah", "current_ma"),
+    )
 
 
 def moves_with_level(series: Series) -> bool:
@@ -114,80 +134,19 @@ def moves_with_level(series: Series) -> bool:
     steps_s = counter_s[1:][np.diff(counter_mah) != 0]
     if len(level_steps_s) == 0 or len(steps_s) > _MOST_STEPS_RATIO * len(level_steps_s):
         return False
-    apart_s = np.min(np.abs(np.subtract.outer(steps_s, level_steps_s)), axis=1)
+    after = np.clip(np.searchsorted(level_steps_s, steps_s), 1, max(len(level_steps_s) - 1, 1))
+    nearest = np.clip(np.column_stack([after - 1, after]), 0, len(level_steps_s) - 1)
+    apart_s = np.min(np.abs(level_steps_s[nearest] - steps_s[:, None]), axis=1)
     return bool(np.mean(apart_s <= 2 * max(series.poll_s, series.look_s["level_pct"])) > 0.8)
 
 
-def _compared(anchors: Anchors, shape: Flow, step_mah: float) -> tuple[Anchors, Scale]:
-    at = anchors.t_s
-    variance = np.diff(shape.total(shape.variance_mah2 + shape.sleep_variance_mah2, at))
-    # The scale is a median, which jumps hardly move; the jumps then show against it.
-    expected = _scale(anchors, shape, step_mah).ratio * np.diff(shape.charge_mah(at))
-    anchors = without_jumps(anchors, expected, np.sqrt(variance), step_mah)
-    return anchors, _scale(anchors, shape, step_mah)
-
-
-def _scale(anchors: Anchors, shape: Flow, step_mah: float) -> Scale:
-    """What the counter counts against what the current adds up to, looked at block by block."""
-    least_mah = max(_BLOCK_STEPS * step_mah, _BLOCK_MAH)
-    sizes = (_blocks(anchors, shape, least_mah * times) for times in (1, 2, 4))
-    blocks = [found for found in sizes if found is not None]
-    if not blocks:
-        return Scale()
-    ratio = float(np.median(blocks[0].counted_mah / blocks[0].told_mah))
-    wanders = any(found.wanders() for found in blocks)
-    return Scale(ratio=ratio, wander_mah=blocks[0].wander_mah(ratio) if wanders else 0.0)
-
-
-def _blocks(anchors: Anchors, shape: Flow, block_mah: float) -> Blocks | None:
-    """Stretches of about equal charge, those that were read throughout; None if too few."""
-    number = np.floor((anchors.charge_mah - anchors.charge_mah[0]) / block_mah)
-    first = np.flatnonzero(np.diff(np.maximum.accumulate(number), prepend=-1.0) > 0)
-    at = anchors.t_s[first]
-    told = np.diff(shape.charge_mah(at))
-    unread_s = np.diff(shape.total(np.where(shape.measured, 0.0, shape.width_s), at))
-    good = (unread_s < 0.02 * np.diff(at)) & (told > block_mah / 4)
-    if good.sum() < _N_BLOCKS_LEAST:
-        return None
-    u_mah = anchors.u_mah[first]
-    noise = u_mah[1:] ** 2 + u_mah[:-1] ** 2 + np.diff(shape.total(shape.variance_mah2, at))
-    return Blocks(
-        counted_mah=np.diff(anchors.charge_mah[first])[good],
-        told_mah=told[good],
-        noise_mah2=noise[good],
-    )
-
-
-def _estimate(series: Series, found: _Found, borders: Floats) -> Estimate:
-    shape, anchors, scale, shaped = found.shape, found.anchors, found.scale, found.shaped
-    bridged = bridge(shape, scale.ratio, anchors, borders)
-    energy = np.diff(bridged.energy_mwh)
-    at_borders = bridged.covariance_mwh2 * max(bridged.misfit_ratio, 1.0) ** 2
-    at_borders = at_borders + np.diag((scale.wander_mah * bridged.volts) ** 2)
-    own = pieces_of(at_borders + np.diag(border_variance(series, shape, borders)))
-    jumps = np.histogram(anchors.jump_s, bins=borders)[0]
-    # A counter that jumps will also jump by less than can be seen, about as often.
-    unseen = len(anchors.jump_s) * np.diff(borders) / float(np.ptp(series.t_s))
-    hidden_mwh = LEAST_JUMP_MAH * float(np.mean(bridged.volts))
-    own = own + np.diag((jumps + unseen) * hidden_mwh**2 / 3)
-    hours = np.diff(borders) / S_PER_H
-    offset = series.gains.current_offset_ma / np.sqrt(3.0) * hours * float(np.mean(bridged.volts))
-    hidden = piece_sums(shape, shape.hidden_mw * shape.width_s / S_PER_H, borders) / np.sqrt(3.0)
-    gains = [series.gains.current_ratio / np.sqrt(3.0), series.gains.voltage_u_ratio]
-    gains += [] if shaped else [_UNSEEN_BURST_RATIO]
-    inside_s = np.diff(np.clip(borders, anchors.t_s[0], anchors.t_s[-1]))
-    n_steps = np.histogram(anchors.t_s, bins=borders)[0]
-    return Estimate(
-        method=(f"{NAME}, shaped by current" if shaped else NAME,) * len(energy),
-        energy_mwh=energy,
-        own_covariance_mwh2=own,
-        common_u_ratio=np.full(len(energy), float(np.linalg.norm(gains))),
-        common_u_mwh=np.hypot(offset, hidden),
-        covered_ratio=inside_s / np.diff(borders),
-        n_free=np.full(len(energy), np.inf),
-        flags=tuple(_flags(int(n), int(j)) for n, j in zip(n_steps, jumps, strict=True)),
-        notes=_notes(scale, shaped=shaped),
-    )
+def step_flags(series: Series, anchors: Anchors, borders: Floats) -> tuple[Flags, ...]:
+    """Few steps, and jumps, per piece."""
+    times, values = series.known("counter_mah")
+    step_s = times[1:][np.diff(values) != 0]
+    n_steps = np.diff(np.searchsorted(step_s, borders))
+    n_jumps = np.histogram(anchors.jump_s, bins=borders)[0]
+    return tuple(_flags(int(n), int(j)) for n, j in zip(n_steps, n_jumps, strict=True))
 
 
 def _flags(n_steps: int, n_jumps: int) -> Flags:
@@ -196,13 +155,17 @@ def _flags(n_steps: int, n_jumps: int) -> Flags:
     return few + jumps
 
 
-def _notes(scale: Scale, *, shaped: bool) -> Flags:
+def notes_on(found: Agreement) -> Flags:
+    """What comparing counter and current tells a reader."""
     notes = []
-    if shaped and abs(scale.ratio - 1) > 0.02:
-        notes.append(f"the counter counts {scale.ratio:.3f} times what the current adds up to")
-    if scale.wander_mah:
+    if found.contradicts:
         notes.append(
-            "the counter follows a model of the battery: it strays from the current by "
-            f"{scale.wander_mah:.1f} mAh"
+            "charge counter and current contradict each other: the counter counts "
+            f"{found.scale_ratio:.3f} times what the current adds up to"
+        )
+    if found.stray_mah2_per_s:
+        notes.append(
+            "the counter follows a model of the battery: it strays from the current by about "
+            f"{found.stray_mah:.1f} mAh in an hour"
         )
     return tuple(notes)

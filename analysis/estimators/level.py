@@ -1,17 +1,19 @@
-"""Whole percents of a stated capacity, weighted with the voltage over time."""
+"""Percent-only phones: the moments at which the level stepped, and a stated capacity."""
 
-from dataclasses import replace
+from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg import solve_triangular
+from scipy.optimize import nnls
 
-from analysis.anchors import Looks, find_anchors
-from analysis.borders import border_variance, checked, pieces_of
-from analysis.bridge import Bridged, bridge
+from analysis.anchors import Anchors, Looks, find_anchors
+from analysis.borders import checked
 from analysis.errors import CannotEstimateError
-from analysis.estimate import Estimate
-from analysis.flow import steady_flow
-from analysis.profile import Bools, Floats
+from analysis.estimate import Cause, Component, Estimate
+from analysis.freshness import changed
+from analysis.profile import Bools, Curve, Floats
 from analysis.series import Series
+from analysis.settle import voltage_gain
 
 NAME = "level"
 _LOWEST_PCT = 3.0
@@ -23,7 +25,20 @@ _SMOOTH = ((0.25, 5.0), (0.80, 40.0))
 """Error of the map from charge to level: size in points, and over how many points it stays alike;
 from a simulation study of run-downs, no other source."""
 
+_PRIOR_RATIO = 1.0
+_PRIOR_N = 4.0
+_PUSHED_RATIO = 0.8
+_N_VOLTAGES = 20_000
 _UNSEEN_BURST_RATIO = 0.003
+"""Voltage gives way under bursts that no reading shows; common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Fit:
+    """Mean power of each piece in mW, (m,), and its covariance, (m, m)."""
+
+    power_mw: Floats
+    covariance_mw2: Floats
 
 
 def can(series: Series) -> bool:
@@ -35,7 +50,7 @@ def can(series: Series) -> bool:
 
 
 def estimate(series: Series, borders_s: Floats) -> Estimate:
-    """Energies from the moments at which the level steps; evenly spread between them.
+    """Energies from one mean power per piece, such that the charge fits when the level stepped.
 
     Raises:
         CannotEstimateError: if level, voltage or the stated capacity are missing.
@@ -46,40 +61,116 @@ def estimate(series: Series, borders_s: Floats) -> Estimate:
     borders = checked(borders_s)
     point_mah = series.capacity_mah / 100
     usable = _usable(series.level_pct)
-    anchors = find_anchors(
+    ticks = find_anchors(
         series.t_s[usable],
         series.level_pct[usable] * point_mah,
-        Looks(step_mah=point_mah, look_s=series.look_s["level_pct"], poll_s=series.poll_s),
+        _looks(series, point_mah),
     )
-    anchors = replace(anchors, u_mah=np.hypot(anchors.u_mah, _WHITE_PCT * point_mah))
-    shape = steady_flow(series, anchors.t_s, anchors.charge_mah)
-    bridged = bridge(shape, 1.0, anchors, borders)
-    energy = np.diff(bridged.energy_mwh)
-    at_borders = bridged.covariance_mwh2 * max(bridged.misfit_ratio, 1.0) ** 2
-    at_borders = at_borders + _map_covariance(bridged, point_mah)
-    at_borders = at_borders + np.diag(border_variance(series, shape, borders))
-    gains = [series.gains.capacity_ratio / np.sqrt(3.0), series.gains.voltage_u_ratio]
-    inside_s = np.diff(np.clip(borders, anchors.t_s[0], anchors.t_s[-1]))
-    n_steps = np.histogram(anchors.t_s, bins=borders)[0]
+    before, after = series.t_s[0] < borders[0], series.t_s[-1] > borders[-1]
+    outer = np.concatenate([series.t_s[:1][[before]], borders, series.t_s[-1:][[after]]])
+    fit = _fit(series, ticks, outer, point_mah)
+    mine = slice(int(before), len(outer) - 1 - int(after))
+    hours = np.diff(borders) / 3600
+    energy = fit.power_mw[mine] * hours
+    own = fit.covariance_mw2[mine, mine] * np.outer(hours, hours)
+    inside_s = np.diff(np.clip(borders, ticks.t_s[0], ticks.t_s[-1]))
+    n_steps = np.histogram(ticks.t_s, bins=borders)[0]
     return Estimate(
         method=(NAME,) * len(energy),
         energy_mwh=energy,
-        own_covariance_mwh2=pieces_of(at_borders),
-        common_u_ratio=np.full(len(energy), float(np.linalg.norm([*gains, _UNSEEN_BURST_RATIO]))),
-        common_u_mwh=np.zeros(len(energy)),
+        components=(
+            Component(
+                name="level steps and the map from charge to level",
+                kind="A",
+                distribution="normal",
+                source="scatter of the steps; shape from a simulation study, no other source",
+                covariance_mwh2=own,
+            ),
+            Component.common(Cause.CAPACITY, series.gains.capacity_ratio / np.sqrt(3.0) * energy),
+            voltage_gain(series, energy),
+            Component.common(Cause.UNSEEN_BURSTS, _UNSEEN_BURST_RATIO * energy),
+        ),
         covered_ratio=inside_s / np.diff(borders),
         n_free=np.full(len(energy), np.inf),
         flags=tuple((f"only {n} level steps",) if n < 3 else () for n in n_steps),
-        notes=("energies rest on the stated capacity",),
+        notes=(
+            "energies rest on the stated capacity",
+            _gain_text(series, point_mah, np.sqrt(np.diag(own))),
+        ),
     )
+
+
+def _gain_text(series: Series, point_mah: float, u_mwh: Floats) -> str:
+    # Difference of two whole percents: triangular over two points (JCGM 100:2008, 4.3.9).
+    whole_mwh = point_mah * float(np.mean(series.known("voltage_mv")[1])) / 1000 / np.sqrt(6.0)
+    return (
+        f"the moments of the level's steps leave {np.median(u_mwh):.0f} mWh of uncertainty per "
+        f"piece, whole percents would leave {whole_mwh:.0f} mWh"
+    )
+
+
+def _looks(series: Series, point_mah: float) -> Looks:
+    """A platform tells a new level at once, or at its next turn: then it waited since the last."""
+    look_s, poll_s = series.look_s["level_pct"], series.poll_s
+    refreshed_s = series.refreshed_s("level_pct", "voltage_mv")
+    if refreshed_s is not None:
+        times, values = series.known("level_pct")
+        seen_s = times[changed(values)]
+        at = np.searchsorted(refreshed_s, seen_s, side="left") - 1
+        waited_s = (seen_s - refreshed_s[np.maximum(at, 0)])[at >= 0]
+        if len(waited_s) and np.median(waited_s) < _PUSHED_RATIO * look_s:
+            look_s, refreshed_s = poll_s, None
+    return Looks(step_mah=point_mah, look_s=look_s, poll_s=poll_s, refreshed_s=refreshed_s)
 
 
 def _usable(level_pct: Floats) -> Bools:
     return (level_pct > _LOWEST_PCT) & (level_pct < _HIGHEST_PCT)
 
 
-def _map_covariance(bridged: Bridged, point_mah: float) -> Floats:
-    points = bridged.charge_mah / point_mah
+def _fit(series: Series, ticks: Anchors, borders: Floats, point_mah: float) -> _Fit:
+    """Generalised least squares for mean powers that are not negative.
+
+    Between borders the power is level; the charge drawn by a tick is the sum of powers times
+    the integral of 1/V. The zero of the charge is unknown as well.
+    """
+    design = _hours_per_volt(series, ticks.t_s, borders)
+    n = len(ticks.t_s)
+    noise = np.diag(ticks.u_mah**2) + _map_covariance(ticks, point_mah)
+    root = np.linalg.cholesky(noise)
+    drawn = ticks.charge_mah - ticks.charge_mah[0]
+    whole = design.sum(axis=1)
+    mean_mw = max(float(drawn[-1] / max(whole[-1] - whole[0], 1e-9)), 1.0)
+    prior = np.full(design.shape[1], _PRIOR_RATIO * mean_mw)
+    unknown = np.column_stack([design, np.ones(n), -np.ones(n)])
+    rows = solve_triangular(root, unknown, lower=True)
+    wanted = solve_triangular(root, drawn, lower=True)
+    limits = np.pad(np.diag(1 / prior), ((0, 0), (0, 2)))
+    solved, _ = nnls(np.vstack([rows, limits]), np.concatenate([wanted, mean_mw / prior]))
+    residual = rows @ solved - wanted
+    normal = rows[:, :-1].T @ rows[:, :-1]
+    n_free = max(n - design.shape[1] - 1, 0)
+    # The steps' own scatter says how good this phone's map is; few steps say little.
+    size = (float(residual @ residual) + _PRIOR_N) / (n_free + _PRIOR_N)
+    normal[:-1, :-1] += np.diag(size / prior**2)
+    covariance = np.linalg.inv(normal + 1e-12 * np.eye(len(normal)))[:-1, :-1] * size
+    return _Fit(power_mw=solved[:-2], covariance_mw2=covariance)
+
+
+def _hours_per_volt(series: Series, at_s: Floats, borders: Floats) -> Floats:
+    """Charge drawn up to each moment per unit of each piece's power, mAh per mW, (n, m)."""
+    every = max(1, len(series.t_s) // _N_VOLTAGES)
+    inner = series.t_s[::every]
+    inner = inner[(inner > borders[0]) & (inner < borders[-1])]
+    edges = np.unique(np.concatenate([borders, inner]))
+    per_volt = 1000 / series.voltage_at(edges)
+    curve = Curve(edges_s=edges, start=per_volt[:-1], end=per_volt[1:])
+    total = curve.integral(np.clip(at_s[:, None], borders[:-1], borders[1:]).ravel())
+    result: Floats = total.reshape(len(at_s), -1) - curve.integral(borders[:-1])
+    return result
+
+
+def _map_covariance(ticks: Anchors, point_mah: float) -> Floats:
+    points = ticks.charge_mah / point_mah
     apart = np.abs(np.subtract.outer(points, points))
     pct2 = sum(size**2 * np.exp(-apart / reach) for size, reach in _SMOOTH)
-    return np.asarray(pct2 * point_mah**2 * np.outer(bridged.volts, bridged.volts))
+    return np.asarray((pct2 + _WHITE_PCT**2 * np.eye(len(points))) * point_mah**2)

@@ -2,7 +2,7 @@
 
 import re
 
-from analysis.outputs import wording
+from analysis.outputs import found, wording
 from analysis.outputs.answers import answers
 from analysis.report import EnergyReport, PhoneEnergy
 from parsers.text import printable
@@ -56,7 +56,7 @@ def _phone(report: EnergyReport, phone: PhoneEnergy) -> list[str]:
             f"| {wording.power_text(amount)} | | {true if report.virtual else ''}|"
         )
     flags = [f"{s.segment}: {flag}" for s in phone.segments for flag in s.flags]
-    noted = [*phone.notes, *flags]
+    noted = [*phone.notes, *found.lines(phone), *flags]
     return lines + ([""] if noted else []) + [f"- {_safe(printable(note, 300))}" for note in noted]
 
 

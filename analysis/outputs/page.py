@@ -10,7 +10,7 @@ from importlib.resources import files
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
-from analysis.outputs import bars, svg, wording
+from analysis.outputs import bars, found, svg, wording
 from analysis.outputs.answers import answers
 from analysis.outputs.chart import chart
 from analysis.outputs.drawing import DARK, LIGHT, Sheet
@@ -118,4 +118,5 @@ def _colours() -> str:
 
 
 def _flags(phone: PhoneEnergy) -> list[str]:
-    return [*phone.notes, *(f"{s.segment}: {flag}" for s in phone.segments for flag in s.flags)]
+    flags = (f"{s.segment}: {flag}" for s in phone.segments for flag in s.flags)
+    return [*phone.notes, *found.lines(phone), *flags]

@@ -4,7 +4,7 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
-from analysis.outputs import wording
+from analysis.outputs import found, wording
 from analysis.outputs.answers import answers
 from analysis.report import Amount, EnergyReport, PhoneEnergy, SegmentEnergy
 from parsers.text import printable
@@ -76,7 +76,8 @@ def _attention(report: EnergyReport) -> list[str]:
         lines.append("the run was interrupted: nobody ended it in order")
     several = wording.repeated(report)
     for phone in report.phones:
-        lines += [f"{phone.phone}: {printable(note, 300)}" for note in phone.notes]
+        notes = (*phone.notes, *found.lines(phone))
+        lines += [f"{phone.phone}: {printable(note, 300)}" for note in notes]
         for segment in phone.segments:
             name = wording.segment_name(
                 segment.segment, segment.occurrence, several=segment.segment in several

@@ -16,7 +16,7 @@ from analysis.alignment import Track, align
 from analysis.calibrate import calibrate
 from analysis.calibration import Calibration, calibrated, calibration_for, keep
 from analysis.errors import LogError, NotEnoughError
-from analysis.estimate import Estimate
+from analysis.estimate import Cause, Component, Estimate
 from analysis.line import fit_line
 from parsers.runfolder import RunFolder
 
@@ -262,9 +262,16 @@ def test_gain_and_offset_are_taken_out_with_their_doubt() -> None:
     estimate = Estimate(
         method=("power integral", "power integral", "level"),
         energy_mwh=np.array([1012.0, 204.0, 500.0]),
-        own_covariance_mwh2=np.diag([1.0, 4.0, 9.0]),
-        common_u_ratio=np.array([0.006, 0.006, 0.02]),
-        common_u_mwh=np.zeros(3),
+        components=(
+            Component(
+                name="own",
+                kind="A",
+                distribution="normal",
+                source="made",
+                covariance_mwh2=np.diag([1.0, 4.0, 9.0]),
+            ),
+            Component.common(Cause.CURRENT_GAIN, np.array([6.0, 1.2, 10.0])),
+        ),
         covered_ratio=np.ones(3),
         n_free=np.full(3, np.inf),
         flags=((), (), ()),

@@ -1,0 +1,39 @@
+"""How far a 95 % interval reaches, for errors that are partly normal and partly rectangular."""
+
+import numpy as np
+from scipy.optimize import brentq
+from scipy.stats import norm
+from scipy.stats import t as student
+
+COVERAGE = 0.95
+
+
+def reach95(normal_u: float, rectangular_u: float, n_free: float = np.inf) -> float:
+    """Half width of the symmetric interval that holds 95 % of the sum of two errors.
+
+    A rectangular error that outweighs the rest needs 1.65 standard uncertainties, a normal one
+    1.96 and few degrees of freedom more.
+
+    Args:
+        normal_u: standard uncertainty of the normal part.
+        rectangular_u: standard uncertainty of the rectangular part.
+        n_free: degrees of freedom of the normal part.
+
+    References:
+        JCGM 100:2008, G.6.5 and G.3.2; the convolution of both in closed form.
+    """
+    factor = float(student.ppf((1 + COVERAGE) / 2, n_free))
+    sigma = normal_u * factor / float(norm.ppf((1 + COVERAGE) / 2))
+    half = float(rectangular_u * np.sqrt(3.0))
+    if half <= 1e-6 * sigma or half == 0:
+        return normal_u * factor
+    if sigma <= 1e-6 * half:
+        return float(COVERAGE * half)
+
+    def missing(reach: float) -> float:
+        ends = np.array([reach + half, reach - half, half - reach, -reach - half])
+        area = ends * norm.cdf(ends / sigma) + sigma * norm.pdf(ends / sigma)
+        return float(area @ [1.0, -1.0, -1.0, 1.0]) / (2 * half) - COVERAGE
+
+    found: float = brentq(missing, 0.0, 10 * sigma + half)
+    return found
