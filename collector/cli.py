@@ -15,9 +15,9 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from collector.adb import AdbServer
-    from collector.bench import Bench, Ready
-    from collector.drive import Drive
-    from collector.fair_start import Start
+    from collector.driving.drive import Drive
+    from collector.fairness.start import Start
+    from collector.recording.bench import Bench, Ready
     from parsers.runfolder import RunFolder
 
 LITTLE_ROOM_BYTES = 200_000_000
@@ -85,11 +85,11 @@ def phones(
     """
     with reported():
         if cost:
-            from collector.observing import observe_all
+            from collector.inventory.observing import observe_all
 
             raise typer.Exit(observe_all(new_console(), new_console(stderr=True), as_json=as_json))
         from collector.adb import AdbServer
-        from collector.inventory import inventory, print_inventory
+        from collector.inventory.attached import inventory, print_inventory
 
         with new_console(stderr=True).status("asking the phones for everything they can tell"):
             collector.cli_check.tell_put_back(AdbServer(), new_console(stderr=True))
@@ -136,13 +136,13 @@ def poll(
     """
     with reported():
         from collector.adb_server import start_server
-        from collector.bench import Bench
         from collector.clock import SystemClock
-        from collector.exposure import listening, stop_listening
-        from collector.fair_items import Given
-        from collector.fair_start import drive_for, keep_papers, leave_as_found, prepare
-        from collector.snapshot import Snapshots
-        from collector.watch import Patience
+        from collector.fairness.items import Given
+        from collector.fairness.snapshot import Snapshots
+        from collector.fairness.start import drive_for, keep_papers, leave_as_found, prepare
+        from collector.recording.bench import Bench
+        from collector.recording.exposure import listening, stop_listening
+        from collector.recording.watch import Patience
         from parsers.runfolder import RunFolder
 
         run, console, clock = RunFolder(out), new_console(stderr=True), SystemClock()
@@ -198,8 +198,8 @@ def arm(
     Example: rundown arm --out monday --title "Monday shift"
     """
     with reported():
-        from collector.arming import arm as arm_phones
         from collector.clock import SystemClock
+        from collector.recording.arming import arm as arm_phones
         from parsers.runfolder import RunFolder
 
         console = new_console(stderr=True)
@@ -225,8 +225,8 @@ def collect(
     """
     with reported():
         from collector.adb import AdbServer
-        from collector.arming import collect as collect_phones
         from collector.clock import SystemClock
+        from collector.recording.arming import collect as collect_phones
 
         folder, console = run_or_newest(run), new_console(stderr=True)
         outcomes = collect_phones(folder, AdbServer(), SystemClock())
@@ -270,8 +270,8 @@ def _made_ready(
     console: "Console",
 ) -> "tuple[AdbServer, list[Ready]]":
     from collector.adb import AdbServer
-    from collector.bench import make_ready
     from collector.cautions import print_cautions
+    from collector.recording.bench import make_ready
 
     chosen = {serial: label for label, serial in _pairs(phone or [], "--phone")}
     capacities = {
@@ -347,7 +347,7 @@ def _watch(
     bench: "Bench", run: "RunFolder", start: "Start", drive: "Drive | None", console: "Console"
 ) -> None:
     from collector.clock import SystemClock
-    from collector.session import Session
+    from collector.screen.session import Session
 
     console.print(f"recording into {run.path}; Ctrl-C stops", markup=False)
     try:
@@ -359,7 +359,7 @@ def _watch(
 def _tidy_and_tell(
     run: "RunFolder", console: "Console", stated: dict[str, str] | None = None
 ) -> int:
-    from collector.tidy import tidy as rebuild
+    from collector.recording.tidy import tidy as rebuild
     from parsers.text import printable
 
     done = rebuild(run, stated)

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from collector.adb import AdbServer
-    from collector.fair_start import Start
+    from collector.fairness.start import Start
 
 LuminanceOption = Annotated[
     list[str] | None,
@@ -50,12 +50,12 @@ def check(
     """
     with reported():
         from collector.adb import AdbServer
-        from collector.bench import make_ready
-        from collector.checking import check_phones, write_down
         from collector.clock import SystemClock
-        from collector.fair_items import Given
-        from collector.fair_show import print_check
-        from collector.snapshot import Snapshots
+        from collector.fairness.checking import check_phones, write_down
+        from collector.fairness.items import Given
+        from collector.fairness.show import print_check
+        from collector.fairness.snapshot import Snapshots
+        from collector.recording.bench import make_ready
         from parsers.runfolder import RunFolder
 
         server, console = AdbServer(), new_console(stderr=True)
@@ -87,7 +87,7 @@ def agree(start: "Start", console: "Console", *, yes: bool) -> None:
     """Says how fair the test is, and asks the user where it should not simply begin."""
     import sys
 
-    from collector.fair_show import verdict
+    from collector.fairness.show import verdict
 
     console.print(f"{verdict(start.checked)}; rundown check shows it in full", markup=False)
     for question in start.questions():
@@ -101,8 +101,8 @@ def agree(start: "Start", console: "Console", *, yes: bool) -> None:
 
 def tell_put_back(server: "AdbServer", console: "Console", *, everything: bool = False) -> bool:
     """Puts back what a recording that was broken off left changed; True if not all of it."""
-    from collector.checking import put_back
-    from collector.snapshot import Snapshots
+    from collector.fairness.checking import put_back
+    from collector.fairness.snapshot import Snapshots
 
     done, failed = put_back(server, Snapshots(), everything=everything)
     tell_restored(done, failed, console)

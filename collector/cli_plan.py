@@ -9,7 +9,7 @@ from collector.terminal import new_console
 from parsers.exits import DONE, WRONG_USE, reported
 
 if TYPE_CHECKING:
-    from collector.plan_file import PlanFile
+    from collector.planning.file import PlanFile
 
 app = typer.Typer(
     help="Write down what a test consists of, and see its timetable.", no_args_is_help=True
@@ -30,7 +30,7 @@ def new(
     Example: rundown plan new monday.toml --like courier-shift
     """
     with reported():
-        from collector.plan_file import read_plan
+        from collector.planning.file import read_plan
 
         text = read_plan(like).text
         try:
@@ -56,11 +56,11 @@ def show(
     Example: rundown plan show europe-endurance
     """
     with reported():
-        from collector.plan_file import parse_plan, shipped_plans
-        from collector.plan_show import print_plan, print_shipped
+        from collector.planning.file import parse_plan, shipped_plans
+        from collector.planning.show import print_plan, print_shipped
 
         if sent and plan is not None:
-            from collector.drive import rehearse
+            from collector.driving.drive import rehearse
 
             typer.echo("\n".join(rehearse(plan_or_problems(plan).plan)) or "nothing is sent")
         elif plan is None:
@@ -77,7 +77,7 @@ def validate(plan: PlanArgument) -> None:
     Example: rundown plan validate monday.toml
     """
     with reported():
-        from collector.plan_show import span, total_s
+        from collector.planning.show import span, total_s
 
         file = plan_or_problems(plan)
         n = len(file.plan.segments)
@@ -88,7 +88,7 @@ def validate(plan: PlanArgument) -> None:
 def plan_or_problems(source: str) -> "PlanFile":
     """The plan; its mistakes are printed one a line, and the command ends."""
     from collector.errors import PlanError
-    from collector.plan_file import read_plan
+    from collector.planning.file import read_plan
 
     try:
         return read_plan(source)

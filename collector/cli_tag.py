@@ -9,7 +9,7 @@ from collector.terminal import new_console, run_or_newest
 from parsers.exits import ATTENTION, DONE, reported
 
 if TYPE_CHECKING:
-    from collector.tags import Tagger
+    from collector.tagging.tags import Tagger
     from parsers.runfolder import RunFolder
     from parsers.tags import TagRecord
 
@@ -197,8 +197,8 @@ def slips(
     with reported():
         import sys
 
-        from collector.slip_cut import cut_slip, slip_numbered
-        from collector.slip_list import cuttable, print_slips
+        from collector.slips.cut import cut_slip, slip_numbered
+        from collector.slips.listing import cuttable, print_slips
         from parsers.slips import read_slips
 
         folder = run_or_newest(run)
@@ -230,7 +230,7 @@ def list_tags(
     Example: rundown tag list --run monday --history
     """
     with reported():
-        from collector.tag_list import print_history, print_tags
+        from collector.tagging.listing import print_history, print_tags
         from parsers.tags import read_tags
 
         tags = read_tags(run_or_newest(run).tags_path)
@@ -241,13 +241,13 @@ def list_tags(
 
 def _tagger(folder: "RunFolder") -> "Tagger":
     from collector.clock import SystemClock
-    from collector.tags import Tagger
+    from collector.tagging.tags import Tagger
 
     return Tagger(folder, SystemClock())
 
 
 def _said(folder: "RunFolder", records: list["TagRecord"]) -> None:
-    from collector.tag_list import say
+    from collector.tagging.listing import say
     from parsers.tags import read_tags
 
     say(records, read_tags(folder.tags_path), new_console(stderr=True))

@@ -78,7 +78,9 @@ def test_help_loads_nothing_heavy() -> None:
 
 
 def test_polling_loads_no_analysis_stack() -> None:
-    loaded = loaded_by("import collector.bench, collector.live, collector.tags")
+    loaded = loaded_by(
+        "import collector.recording.bench, collector.screen.live, collector.tagging.tags"
+    )
     assert loaded & {"pandas", "pyarrow", "scipy", "numpy", "jinja2"} == set()
 
 

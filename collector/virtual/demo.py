@@ -13,12 +13,13 @@ from rich.console import Console
 
 from collector.adb import AdbServer
 from collector.adb_server import PrivateAdbServer
-from collector.bench import Bench, make_ready
-from collector.conductor import Progress
-from collector.live import LiveView, Status
-from collector.poller import Poller
-from collector.tags import Tagger
-from collector.tidy import tidy
+from collector.recording.bench import Bench, make_ready
+from collector.recording.poller import Poller
+from collector.recording.tidy import tidy
+from collector.recording.watch import Patience
+from collector.screen.conductor import Progress
+from collector.screen.live import LiveView, Status
+from collector.tagging.tags import Tagger
 from collector.virtual.clock import SteppedTime
 from collector.virtual.farm import VirtualFarm
 from collector.virtual.handset import HANDSETS, Handset, Stage
@@ -32,7 +33,6 @@ from collector.virtual.loads import (
     VOICE_CALL,
 )
 from collector.virtual.phone import VirtualPhone
-from collector.watch import Patience
 from parsers.runfolder import RunFolder
 from parsers.schema import TrueEnergy
 from parsers.tables import write_table

@@ -15,11 +15,11 @@ import pytest
 
 from collector.adb import AdbServer
 from collector.adb_server import PrivateAdbServer
-from collector.bench import Bench, Ready
 from collector.clock import SystemClock
+from collector.inventory.probe import Offer
 from collector.onphone import LoopSettings
-from collector.probe import Offer
-from collector.tidy import tidy
+from collector.recording.bench import Bench, Ready
+from collector.recording.tidy import tidy
 from parsers.journal import RecordKind, read_journal
 from parsers.runfolder import PhoneEntry, RunFolder
 from parsers.tables import read_table

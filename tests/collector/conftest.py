@@ -11,9 +11,10 @@ import pytest
 
 from collector.adb import AdbServer
 from collector.adb_server import PrivateAdbServer, adb_binary
-from collector.bench import Bench, Ready, make_ready
 from collector.clock import Clock
-from collector.tidy import tidy
+from collector.recording.bench import Bench, Ready, make_ready
+from collector.recording.tidy import tidy
+from collector.recording.watch import Patience
 from collector.virtual.clock import FastTime
 from collector.virtual.device import Device, ShellIO
 from collector.virtual.farm import Hosted, VirtualFarm
@@ -21,7 +22,6 @@ from collector.virtual.files import VirtualFiles
 from collector.virtual.handset import ALDER, Handset, HandsetSpec, Stage
 from collector.virtual.loads import NAVIGATION
 from collector.virtual.phone import VirtualPhone
-from collector.watch import Patience
 from parsers.runfolder import RunFolder
 from parsers.tables import read_table
 
@@ -270,7 +270,7 @@ def stand(
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
 ) -> Iterator[Stand]:
-    monkeypatch.setattr("collector.poller.BACK_OFF_S", (0.05, 0.1, 0.2))
+    monkeypatch.setattr("collector.recording.poller.BACK_OFF_S", (0.05, 0.1, 0.2))
     stand = Stand(farm, own_server, tmp_path / "run")
     yield stand
     for hosted in stand.hosted.values():

@@ -15,20 +15,20 @@ import pytest
 
 from collector.adb import AdbServer
 from collector.adb_server import PrivateAdbServer
-from collector.arming import arm, collect
-from collector.bench import Bench, make_ready
 from collector.clock import RunClock
 from collector.errors import PhoneArmedError
 from collector.onphone import FOLDER, LoopSettings
-from collector.remote import RemoteRecorder
-from collector.tags import Tagger
-from collector.tidy import tidy
+from collector.recording.arming import arm, collect
+from collector.recording.bench import Bench, make_ready
+from collector.recording.remote import RemoteRecorder
+from collector.recording.tidy import tidy
+from collector.recording.watch import Patience
+from collector.tagging.tags import Tagger
 from collector.virtual.clock import VIRTUAL_START_UTC, SteppedTime
 from collector.virtual.farm import Hosted, VirtualFarm
 from collector.virtual.handset import ALDER, Handset, Stage
 from collector.virtual.loads import NAVIGATION, STANDBY, VIDEO_BRIEFING
 from collector.virtual.phone import VirtualPhone
-from collector.watch import Patience
 from parsers.runfolder import RunFolder
 from parsers.tables import read_table
 

@@ -13,17 +13,17 @@ from typing import Any
 import pytest
 from pydantic import TypeAdapter
 
-from collector.actions import ACTION_NAMES, Action
 from collector.adb import AdbServer
 from collector.adb_server import PrivateAdbServer
 from collector.clock import SystemClock
-from collector.drive import Drive, DrivenPhone, rehearse
+from collector.driving.actions import ACTION_NAMES, Action
+from collector.driving.drive import Drive, DrivenPhone, rehearse
+from collector.driving.score import ScreenSize, score_of, screen_size
 from collector.errors import PhoneRefusedError
+from collector.fairness.snapshot import Snapshots
 from collector.onphone import DRIVE_FOLDER, DRIVE_PATH, DRIVE_SCRIPT
-from collector.plan import Limits, Segment, Slot
-from collector.plan_file import parse_plan
-from collector.score import ScreenSize, score_of, screen_size
-from collector.snapshot import Snapshots
+from collector.planning.file import parse_plan
+from collector.planning.plan import Limits, Segment, Slot
 from collector.virtual.clock import FastTime, SteppedTime
 from collector.virtual.farm import VirtualFarm
 from collector.virtual.handset import ALDER, Handset
@@ -79,7 +79,7 @@ def private() -> Iterator[PrivateAdbServer]:
 def rig(
     private: PrivateAdbServer, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> Iterator[Rig]:
-    monkeypatch.setattr("collector.drive.LEASE_S", 4000.0)  # the phone's time flies
+    monkeypatch.setattr("collector.driving.drive.LEASE_S", 4000.0)  # the phone's time flies
     with VirtualFarm() as farm:
         made = Rig(farm, private, tmp_path / "restore")
         yield made
@@ -196,7 +196,7 @@ def test_a_number_that_is_not_on_the_list_is_not_called(rig: Rig) -> None:
 
 
 def test_it_ends_by_itself_when_nobody_watches(rig: Rig, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("collector.drive.LEASE_S", 45.0)
+    monkeypatch.setattr("collector.driving.drive.LEASE_S", 45.0)
     driven = DrivenPhone(rig.adb)
     score = score_of(segment({"action": "play"}), SCREEN, OWN)
     driven.begin(score, 55.0)
@@ -236,7 +236,7 @@ def test_screens_and_their_sizes() -> None:
 
 
 def test_a_rehearsal_prints_and_sends_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("collector.drive.allowed_numbers", frozenset[str])
+    monkeypatch.setattr("collector.driving.drive.allowed_numbers", frozenset[str])
     plan = parse_plan("""
 title = "x"
 [[segment]]

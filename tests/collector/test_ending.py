@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from collector.ending import cutoffs_seen, judge
+from collector.recording.ending import cutoffs_seen, judge
 from parsers.runfolder import Clocks, Manifest, PhoneEnd, PhoneEntry, RunFolder
 from parsers.schema import Reading
 

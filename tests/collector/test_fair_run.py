@@ -14,13 +14,13 @@ from typer.testing import CliRunner
 import rundown
 from collector.adb import AdbServer
 from collector.adb_server import PrivateAdbServer
-from collector.bench import Ready, make_ready
-from collector.checking import Checked, check_phones, put_back, write_down
 from collector.clock import SystemClock
-from collector.fair_items import Given
-from collector.fair_show import verdict
-from collector.plan_file import parse_plan
-from collector.snapshot import Snapshots
+from collector.fairness.checking import Checked, check_phones, put_back, write_down
+from collector.fairness.items import Given
+from collector.fairness.show import verdict
+from collector.fairness.snapshot import Snapshots
+from collector.planning.file import parse_plan
+from collector.recording.bench import Ready, make_ready
 from collector.virtual.clock import FastTime
 from collector.virtual.farm import VirtualFarm
 from collector.virtual.handset import HANDSETS, Handset
@@ -205,7 +205,7 @@ def test_what_a_killed_recording_left_behind_is_put_back(desk: Desk) -> None:
     assert desk.snapshots.left_behind() == {}, "set before a run: it waits for the run"
     hashes = list(desk.snapshots.pending())
     code = (
-        "import sys; from pathlib import Path; from collector.snapshot import Snapshots\n"
+        "import sys; from pathlib import Path; from collector.fairness.snapshot import Snapshots\n"
         "with Snapshots(Path(sys.argv[1])).held(sys.argv[2:]):\n"
         "    print('held', flush=True); sys.stdin.read()"
     )

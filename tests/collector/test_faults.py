@@ -20,13 +20,13 @@ from typing import Any
 import pytest
 
 from collector.adb import AdbServer
-from collector.arming import collect
-from collector.bench import make_ready
 from collector.onphone import FOLDER
-from collector.poller import Poller
+from collector.recording.arming import collect
+from collector.recording.bench import make_ready
+from collector.recording.poller import Poller
+from collector.recording.watch import Patience
 from collector.virtual.clock import FastTime
 from collector.virtual.handset import ALDER
-from collector.watch import Patience
 from parsers.runfolder import RunFolder, checked_label
 from parsers.tables import read_table
 
@@ -326,8 +326,8 @@ def test_a_folder_that_cannot_be_written_is_said_before_the_run(stand: Any) -> N
 def test_a_hostile_phone_does_not_hold_up_the_others(
     stand: Any, kind: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("collector.flow.BURST_BYTES", 1_000_000)
-    monkeypatch.setattr("collector.flow.TOTAL_BYTES", 20_000_000)
+    monkeypatch.setattr("collector.recording.flow.BURST_BYTES", 1_000_000)
+    monkeypatch.setattr("collector.recording.flow.TOTAL_BYTES", 20_000_000)
     stand.add()
     bad = stand.add("birch-1", seed=9)
 
@@ -385,7 +385,7 @@ ZYGOTE = """
 import os, sys, threading
 from pathlib import Path
 from collector.adb import AdbServer
-from collector.bench import Bench, make_ready
+from collector.recording.bench import Bench, make_ready
 from collector.clock import SystemClock
 from parsers.runfolder import RunFolder, checked_label
 

@@ -5,7 +5,6 @@ from collections.abc import Callable
 import pytest
 
 from collector.adb import AdbServer
-from collector.bench import Ready
 from collector.errors import (
     CollectorError,
     JournalFullError,
@@ -13,10 +12,11 @@ from collector.errors import (
     PhoneRefusedError,
     ServerGoneError,
 )
-from collector.exposure import listening, stop_listening
-from collector.link import Link, advice_for, waiting_for
+from collector.inventory.probe import Offer
 from collector.onphone import LoopSettings
-from collector.probe import Offer
+from collector.recording.bench import Ready
+from collector.recording.exposure import listening, stop_listening
+from collector.recording.link import Link, advice_for, waiting_for
 from collector.virtual.device import ShellIO
 from collector.virtual.farm import VirtualFarm
 from collector.virtual.files import VirtualFiles

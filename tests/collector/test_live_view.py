@@ -18,15 +18,15 @@ import pytest
 from rich.cells import cell_len
 from rich.console import Console
 
-from collector.conductor import Conductor, Progress
 from collector.errors import TagError
-from collector.live import LiveView, Status
-from collector.meter import Meter
-from collector.plan import Plan, Slot
-from collector.plan_file import parse_plan
-from collector.session import Session
-from collector.tags import Tagger
-from collector.watch import Watch
+from collector.planning.file import parse_plan
+from collector.planning.plan import Plan, Slot
+from collector.recording.watch import Watch
+from collector.screen.conductor import Conductor, Progress
+from collector.screen.live import LiveView, Status
+from collector.screen.meter import Meter
+from collector.screen.session import Session
+from collector.tagging.tags import Tagger
 from parsers.assemble import Tick
 from parsers.runfolder import Clocks, Manifest, PhoneEntry, RunFolder
 from parsers.schema import Reading
@@ -358,7 +358,7 @@ def test_a_session_ends_with_the_phones_and_keeps_what_the_actions_cost(
     run: RunFolder, session: tuple[Session, FakePoller, FakeDrive], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     it, _, drive = session
-    monkeypatch.setattr("collector.session.LOOK_S", 0.0)
+    monkeypatch.setattr("collector.screen.session.LOOK_S", 0.0)
     it.run()
     assert drive.did[-1] == "stop"
     assert notes(run) == ["actions: alder-1: 3 commands, 0.12 s processor"]
@@ -366,7 +366,7 @@ def test_a_session_ends_with_the_phones_and_keeps_what_the_actions_cost(
 
 KEY_SCRIPT = """
 import sys
-from collector.keys import Keys
+from collector.screen.keys import Keys
 with Keys() as keys:
     print("ready", flush=True)
     while True:

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.merge import MOST_MISSING, Merged, host_at, merge
+from collector.recording.merge import MOST_MISSING, Merged, host_at, merge
 from parsers.blocks import Block, render_block
 from parsers.journal import Journal, Record, RecordKind
 from parsers.runfolder import ClockAnchor

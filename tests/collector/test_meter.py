@@ -4,8 +4,8 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from collector.meter import Meter
 from collector.onphone import LoopSettings
+from collector.screen.meter import Meter
 from collector.virtual.handset import ALDER, BIRCH, CEDAR, Handset, HandsetSpec, Stage
 from collector.virtual.loads import NAVIGATION
 from collector.virtual.loop import LoopTwin

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from collector.driving.numbers import allowed_numbers, callable_number, international
 from collector.errors import NumberRefusedError
-from collector.numbers import allowed_numbers, callable_number, international
 
 OWN = frozenset({"+49301234567"})
 FULLWIDTH = {ord(str(n)): chr(0xFF10 + n) for n in range(10)}

@@ -9,7 +9,7 @@ import pytest
 from collector.adb import AdbServer
 from collector.adb_server import PrivateAdbServer
 from collector.errors import NoPhonesError
-from collector.observer import Cost, keep_costs, known_costs, measure_cost
+from collector.inventory.observer import Cost, keep_costs, known_costs, measure_cost
 from collector.onphone import FOLDER, LoopSettings
 from collector.virtual.clock import SteppedTime
 from collector.virtual.farm import VirtualFarm

@@ -21,7 +21,7 @@ from collector.onphone import (
     follow_command,
     start_command,
 )
-from collector.remote import RecorderStatus, status_of
+from collector.recording.remote import RecorderStatus, status_of
 from parsers.blocks import Block, BlockReader
 
 RUN = "0a1b2c3d4e5f"

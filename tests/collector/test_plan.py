@@ -13,9 +13,9 @@ from typer.testing import CliRunner
 
 import rundown
 from collector.errors import PlanError
-from collector.plan import Plan, round_of, turns
-from collector.plan_file import parse_plan, read_plan, shipped_plans
-from collector.toml_lines import TomlLines
+from collector.planning.file import parse_plan, read_plan, shipped_plans
+from collector.planning.plan import Plan, round_of, turns
+from collector.planning.toml_lines import TomlLines
 
 runner = CliRunner()
 

@@ -15,10 +15,10 @@ from collector.errors import (
     PhoneSilentError,
     ServerGoneError,
 )
-from collector.poller import Poller
-from collector.recorder import Recorder
-from collector.remote import RecorderStatus
-from collector.watch import Patience
+from collector.recording.poller import Poller
+from collector.recording.recorder import Recorder
+from collector.recording.remote import RecorderStatus
+from collector.recording.watch import Patience
 from parsers.blocks import Block, parse_block, render_block
 from parsers.journal import RecordKind, records_of
 from parsers.runfolder import ClockAnchor
@@ -164,7 +164,7 @@ SIZE = len(block(0))
 
 @pytest.fixture(autouse=True)
 def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("collector.poller.BACK_OFF_S", (0.001,))
+    monkeypatch.setattr("collector.recording.poller.BACK_OFF_S", (0.001,))
 
 
 def poll(
@@ -385,7 +385,7 @@ def test_a_full_memory_waits_for_the_disk_and_then_goes_on(
 
 
 def test_a_flooding_phone_is_left_alone(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("collector.flow.TOTAL_BYTES", 10 * SIZE)
+    monkeypatch.setattr("collector.recording.flow.TOTAL_BYTES", 10 * SIZE)
     phone = FilePhone(blocks(50), [Turn(then=GONE)])
     poller = poll(tmp_path, phone)
     assert poller.watch.error is not None

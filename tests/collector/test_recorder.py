@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from collector.errors import JournalFullError
-from collector.recorder import SYNC_EVERY_S, Recorder
+from collector.recording.recorder import SYNC_EVERY_S, Recorder
 from parsers.journal import RecordKind, read_journal
 
 

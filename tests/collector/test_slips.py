@@ -8,11 +8,11 @@ import pytest
 
 from collector.errors import TagError
 from collector.onphone import LoopSettings
-from collector.plan import Limits, Segment
-from collector.slip_cut import cut_slip, slip_numbered
-from collector.slip_list import cuttable
-from collector.slip_watch import Scene, SlipWatch
-from collector.tags import Tagger
+from collector.planning.plan import Limits, Segment
+from collector.slips.cut import cut_slip, slip_numbered
+from collector.slips.listing import cuttable
+from collector.slips.watch import Scene, SlipWatch
+from collector.tagging.tags import Tagger
 from collector.virtual.handset import ALDER, Handset
 from collector.virtual.loads import GAME, NAVIGATION, STANDBY, VOICE_CALL, Activity
 from collector.virtual.loop import LoopTwin

@@ -10,8 +10,8 @@ from typer.testing import CliRunner
 import rundown
 from collector.clock import SystemClock
 from collector.onphone import LoopSettings
-from collector.recorder import Recorder
-from collector.tidy import tidy
+from collector.recording.recorder import Recorder
+from collector.recording.tidy import tidy
 from collector.virtual.handset import ALDER, Handset, Stage
 from collector.virtual.loads import NAVIGATION
 from collector.virtual.loop import LoopTwin

@@ -12,10 +12,10 @@ from collector.adb import AdbServer, ByteStream, Reply
 from collector.adb_server import PrivateAdbServer
 from collector.clock import SystemClock
 from collector.errors import NoPhonesError, PhoneGoneError, PhoneSilentError
-from collector.inventory import Found, inventory, print_inventory
+from collector.inventory.attached import Found, inventory, print_inventory
+from collector.inventory.probe import BATTERY, SUPPLIES, look, probe
+from collector.inventory.survey import proved_sign, questions, survey
 from collector.names import full_name, short_names
-from collector.probe import BATTERY, SUPPLIES, look, probe
-from collector.survey import proved_sign, questions, survey
 from collector.virtual.clock import FastTime
 from collector.virtual.commands import answer_to
 from collector.virtual.farm import VirtualFarm

@@ -11,8 +11,8 @@ from typer.testing import CliRunner
 
 import rundown
 from collector.errors import TagError
-from collector.tag_rules import clashes
-from collector.tags import Tagger
+from collector.tagging.rules import clashes
+from collector.tagging.tags import Tagger
 from parsers.runfolder import Clocks, Manifest, PhoneEnd, PhoneEntry, RunFolder
 from parsers.tags import read_tags, resolve
 

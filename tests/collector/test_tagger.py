@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from collector.errors import TagError
-from collector.moment import moment
-from collector.tags import Tagger
+from collector.tagging.moment import moment
+from collector.tagging.tags import Tagger
 from parsers.runfolder import Clocks, Manifest, PhoneEntry, RunFolder
 from parsers.tags import read_tags, resolve
 
@@ -145,7 +145,7 @@ def test_half_a_line_does_not_swallow_the_next(run: RunFolder, clock: HandClock)
 def test_many_writers_lose_nothing(run: RunFolder) -> None:
     code = (
         "import sys; from pathlib import Path; from collector.clock import SystemClock; "
-        "from collector.tags import Tagger; from parsers.runfolder import RunFolder\n"
+        "from collector.tagging.tags import Tagger; from parsers.runfolder import RunFolder\n"
         "t = Tagger(RunFolder(Path(sys.argv[1])), SystemClock())\n"
         "for n in range(15): t.note(f'{sys.argv[2]}-{n}')"
     )

@@ -23,7 +23,7 @@ from collector.onphone import (
     fetch_command,
     start_command,
 )
-from collector.remote import RecorderStatus, status_of
+from collector.recording.remote import RecorderStatus, status_of
 from collector.virtual import dumps, dumps_context
 from collector.virtual.clock import FastTime, SteppedTime
 from collector.virtual.handset import HANDSETS, Handset, HandsetSpec, Stage

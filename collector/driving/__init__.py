@@ -1,0 +1,1 @@
+"""What phones are made to do by themselves, and whom they may call."""

@@ -1,0 +1,1 @@
+"""What attached phones are, what they offer, and what asking costs them."""

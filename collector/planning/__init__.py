@@ -1,0 +1,1 @@
+"""What a test consists of, as a file that a person can write."""

@@ -1,0 +1,1 @@
+"""Phones under test: reached again after every loss, and every reading kept."""

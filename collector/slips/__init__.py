@@ -1,0 +1,1 @@
+"""What went otherwise than meant while recording."""

@@ -1,0 +1,1 @@
+"""What the phones were doing when: written down, put right, never overwritten."""
