@@ -12,6 +12,10 @@ _APART_RATIO = 0.01
 _APART_CYCLES = 50.0
 _AGED_RATIO = 0.05
 """From where a difference is worth a sentence; choices of this project."""
+_SEEN_LATE_S = 60.0
+_EARLY_S = 1.0
+"""Settings are looked at now and then: a change made at a border is seen after it, and the clocks
+of phone and computer may put it just before."""
 
 _SETTINGS = (
     "battery_saver",
@@ -154,19 +158,20 @@ def knows_age(settings: Settings) -> bool:
 def settings_of(run: Run, report: EnergyReport) -> dict[tuple[str, str, int], Settings]:
     """What each phone was set to during each of its segments, by phone, segment and occurrence.
 
-    A setting that changed meanwhile is given with all its values.
+    A setting that changed meanwhile, and not at a border, is given with all its values.
     """
     found: dict[tuple[str, str, int], Settings] = {}
     contexts = {recording.phone: recording.context for recording in run.recordings}
     for phone in report.phones:
         changes = contexts[phone.phone]
         for segment in phone.segments:
-            before = changes[changes["t_s"] < segment.end_s]
+            before = changes[changes["t_s"] < segment.end_s - _EARLY_S]
+            settled_s = segment.start_s + min(_SEEN_LATE_S, segment.amount.duration_s / 2)
             mine: dict[str, str] = {}
             for name, rows in before.groupby("name", observed=True):
                 if name not in (*_SETTINGS, *_AGE):
                     continue
-                begun = rows["t_s"].to_numpy() <= segment.start_s
+                begun = rows["t_s"].to_numpy() <= settled_s
                 values = rows["value"].iloc[max(int(begun.sum()) - 1, 0) :]
                 mine[str(name)] = " then ".join(dict.fromkeys(str(v) for v in values))
             found[phone.phone, segment.segment, segment.occurrence] = mine

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
@@ -411,3 +412,23 @@ def test_two_runs_on_the_command_line(
     assert strange.exit_code == 2
     assert "elm" in strange.stderr
     assert invoke("compare", str(tmp_path / "nowhere")).exit_code == 2
+
+
+@pytest.mark.parametrize(
+    ("changed_after_s", "seen"),
+    [(20.0, "180"), (300.0, "224 then 180"), (-0.01, "224")],
+    ids=["begin", "middle", "end"],
+)
+def test_a_setting_made_at_a_border_is_no_change_within(
+    run_path: Path, changed_after_s: float, seen: str
+) -> None:
+    run = load(run_path)
+    report = energy(run)
+    segment = report.phones[0].segments[0]
+    at_s = (segment.start_s if changed_after_s > 0 else segment.end_s) + changed_after_s
+    changes = pd.DataFrame(
+        {"t_s": [0.0, at_s], "name": ["brightness"] * 2, "value": ["224", "180"]}
+    )
+    recordings = tuple(replace(recording, context=changes) for recording in run.recordings)
+    settings = settings_of(replace(run, recordings=recordings), report)
+    assert settings[report.phones[0].phone, segment.segment, 1] == {"brightness": seen}
