@@ -1,13 +1,15 @@
-"""The answer in sentences: who drew less than whom at each activity, and what cannot be told."""
+"""The answer in sentences: who lasted how long, who drew less, and what cannot be told."""
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
+import numpy as np
+
 from analysis.comparing import verdicts
 from analysis.inference import Interval
 from analysis.outputs import wording
-from analysis.report import EnergyReport
+from analysis.report import EnergyReport, PhoneEnergy
 from analysis.verdict import TOTAL, Comparison, Verdict
 from parsers.text import printable
 
@@ -26,12 +28,42 @@ class _Told:
 
 
 def answers(report: EnergyReport) -> list[str]:
-    """One sentence per activity, the whole run first; nothing for a single phone."""
+    """How long phones lasted, then the whole run, then one sentence per activity.
+
+    Nothing is said of phones that were not seen to shut off, or of differences to no other phone.
+    """
     several = wording.repeated(report)
     return [
-        sentence(list(group), several=activity in several)
-        for (activity, _), group in groupby(verdicts(report), key=lambda c: c.key)
+        *_lasted(report),
+        *(
+            sentence(list(group), several=activity in several)
+            for (activity, _), group in groupby(verdicts(report), key=lambda c: c.key)
+        ),
     ]
+
+
+def _lasted(report: EnergyReport) -> list[str]:
+    off = [phone for phone in report.phones if phone.shut_off_utc is not None]
+    if not off:
+        return []
+    off.sort(key=lambda phone: -phone.total.duration_s)
+    begun_at = [_first_level(phone) for phone in off]
+    alike = len(set(begun_at)) == 1
+    times = [
+        f"{phone.phone} {wording.duration_text(phone.total.duration_s)}"
+        f"{'' if alike else f' ({level})'}"
+        for phone, level in zip(off, begun_at, strict=True)
+    ]
+    still_on = [phone.phone for phone in report.phones if phone.shut_off_utc is None]
+    said = f"{begun_at[0] + ' ' if alike else ''}to shut-off: {', '.join(times)}"
+    if still_on:
+        said += f"; not seen to shut off: {_listed(still_on)}"
+    return [printable(said.strip(), _MOST_CHARS)]
+
+
+def _first_level(phone: PhoneEnergy) -> str:
+    levels = phone.traces.level_pct[np.isfinite(phone.traces.level_pct)]
+    return f"from {levels[0]:.0f} %" if len(levels) else "from an unknown level"
 
 
 def sentence(comparisons: Sequence[Comparison], *, several: bool = False) -> str:

@@ -2,6 +2,7 @@ import json
 import math
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -266,6 +267,25 @@ def test_holm_makes_a_chance_find_in_a_large_table_a_tie(make: Make) -> None:
     assert chance.verdict is Verdict.UNRESOLVED
     alone = adjusted([chance])[0]
     assert alone.verdict is Verdict.LOWER
+
+
+def test_the_answer_begins_with_how_long_the_phones_lasted(make: Make) -> None:
+    report = make({name: {"call": amount(500, 1e-3)} for name in ("a-1", "b-1", "c-1")})
+    one, other, third = (
+        replace(
+            phone,
+            shut_off_utc=datetime(2026, 5, 4, tzinfo=UTC) if hours else None,
+            total=replace(phone.total, duration_s=3600.0 * hours),
+            traces=replace(phone.traces, level_pct=np.array([np.nan, level, level - 1])),
+        )
+        for phone, hours, level in zip(report.phones, (7, 8, 0), (100.0, 100.0, 90.0), strict=True)
+    )
+    said = answers(replace(report, phones=(one, other, third)))[0]
+    assert said == ("from 100 % to shut-off: b-1 8:00:00, a-1 7:00:00; not seen to shut off: c-1")
+    lower = replace(other, traces=replace(other.traces, level_pct=np.array([97.0])))
+    said = answers(replace(report, phones=(one, lower)))[0]
+    assert said == "to shut-off: b-1 8:00:00 (from 97 %), a-1 7:00:00 (from 100 %)"
+    assert answers(replace(report, phones=(third,))) == []
 
 
 def test_sentences_leave_out_what_follows_and_stay_short(make: Make) -> None:
