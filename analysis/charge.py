@@ -66,7 +66,7 @@ class NearEmpty:
 class Usable:
     """Energy of a full charge, and if it was measured, as weights of the pieces."""
 
-    energy_mwh: float
+    energy_mwh: Interval
     u_mwh: float
     weight: Floats | None
     said: str
@@ -107,9 +107,9 @@ class Charge:
         """
         if not self.not_full:
             weight = np.ones(len(self.hours))
-            energy_mwh, u_mwh = self.estimate.summed(weight)
+            _, u_mwh = self.estimate.summed(weight)
             said = "measured in this run, from 100 % to shut-off"
-            return Usable(energy_mwh=energy_mwh, u_mwh=u_mwh, weight=weight, said=said)
+            return Usable(energy_mwh=self.sum(weight), u_mwh=u_mwh, weight=weight, said=said)
         rated_mah = self.recording.entry.capacity_mah
         if rated_mah is None:
             raise NothingRecordedError(
@@ -120,9 +120,10 @@ class Charge:
         ratio = np.hypot(
             rectangular_u(self.series.gains.capacity_ratio), rectangular_u(_VOLTAGE_RATIO)
         )
+        u_mwh = float(ratio) * energy_mwh
         return Usable(
-            energy_mwh=energy_mwh,
-            u_mwh=float(ratio) * energy_mwh,
+            energy_mwh=symmetric(energy_mwh, u_mwh),
+            u_mwh=u_mwh,
             weight=None,
             said=f"not measured ({self.not_full}): rated capacity {rated_mah:.0f} mAh times mean "
             "voltage",
@@ -140,6 +141,12 @@ class Charge:
             notes.append(f"seen only below {RESERVE_PCT:.0f} %")
         return np.where(mine, 1.0, 0.0) / float(self.hours[mine].sum()), tuple(notes)
 
+    def sum(self, weight: Floats) -> Interval:
+        """A weighted sum of the pieces."""
+        value, _ = self.estimate.summed(weight)
+        reach = self.estimate.reach_mwh(weight)
+        return Interval(value=value, lo95=value - reach, hi95=value + reach)
+
     def over(self, top: Floats, bottom: Floats) -> Interval:
         """One weighted sum of the pieces over another, correlations kept."""
         rows = np.stack([top, bottom])
@@ -152,18 +159,18 @@ class Charge:
         self, activity: str, usable: Usable, rate: Floats, notes: tuple[str, ...]
     ) -> Lasting:
         """How long a charge lasts at a rate."""
-        power_mw, u_mw = self.estimate.summed(rate)
-        n_free = _n_free(self.estimate, rate != 0)
         if usable.weight is None:
+            power_mw, u_mw = self.estimate.summed(rate)
             apart = np.diag([usable.u_mwh**2, u_mw**2])
-            hours = quotient(usable.energy_mwh, power_mw, apart, n_free)
+            n_free = _n_free(self.estimate, rate != 0)
+            hours = quotient(usable.energy_mwh.value, power_mw, apart, n_free)
             to_reserve = None
         else:
             hours = self.over(usable.weight, rate)
             to_reserve = self.over(np.where(self.above, 1.0, 0.0), rate)
         return Lasting(
             activity=activity,
-            power_mw=symmetric(power_mw, u_mw, n_free),
+            power_mw=self.sum(rate),
             hours=hours,
             hours_to_reserve=to_reserve,
             notes=notes,

@@ -3,6 +3,7 @@
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -53,6 +54,7 @@ def rectangular_u(half_width: float) -> float:
     return half_width / math.sqrt(3.0)
 
 
+@lru_cache(maxsize=1024)
 def coverage_factor(n_free: float = math.inf, coverage: float = COVERAGE) -> float:
     """By how many standard uncertainties an interval reaches to each side (JCGM 100:2008, G.3)."""
     return float(student.ppf((1 + coverage) / 2, n_free))

@@ -3,9 +3,8 @@
 import numpy as np
 from scipy.optimize import brentq
 from scipy.stats import norm
-from scipy.stats import t as student
 
-COVERAGE = 0.95
+from analysis.inference import COVERAGE, coverage_factor
 
 
 def reach95(normal_u: float, rectangular_u: float, n_free: float = np.inf) -> float:
@@ -22,8 +21,8 @@ def reach95(normal_u: float, rectangular_u: float, n_free: float = np.inf) -> fl
     References:
         JCGM 100:2008, G.6.5 and G.3.2; the convolution of both in closed form.
     """
-    factor = float(student.ppf((1 + COVERAGE) / 2, n_free))
-    sigma = normal_u * factor / float(norm.ppf((1 + COVERAGE) / 2))
+    factor = coverage_factor(n_free)
+    sigma = normal_u * factor / coverage_factor()
     half = float(rectangular_u * np.sqrt(3.0))
     if half <= 1e-6 * sigma or half == 0:
         return normal_u * factor

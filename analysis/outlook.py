@@ -9,7 +9,7 @@ import numpy as np
 from analysis.charge import Charge, Lasting, NearEmpty, Usable
 from analysis.endurance import Endurance
 from analysis.errors import NothingRecordedError
-from analysis.inference import Interval, symmetric
+from analysis.inference import Interval
 from analysis.recording import Run
 from parsers.text import printable
 
@@ -137,7 +137,7 @@ def _phone(
         mix = charge.lasting("mix", usable, rate, tuple(doubts))
     return PhoneOutlook(
         phone=charge.recording.phone,
-        usable_mwh=symmetric(usable.energy_mwh, usable.u_mwh),
+        usable_mwh=usable.energy_mwh,
         measured=usable.weight is not None,
         said=usable.said,
         activities=tuple(

@@ -30,7 +30,7 @@ class _Told:
 def answers(report: EnergyReport) -> list[str]:
     """How long phones lasted, then the whole run, then one sentence per activity.
 
-    Nothing is said of phones that were not seen to shut off, or of differences to no other phone.
+    Phones that were not seen to shut off are only named; one phone alone is compared with nothing.
     """
     several = wording.repeated(report)
     return [
