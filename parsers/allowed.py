@@ -66,6 +66,7 @@ _OF_SOURCE: dict[Source, str] = {
         rf"(?:{_values(_BATTERY_READ.values())}|\+?(?:[0-9]{{1,4}}(?:ms|[dhms])){{1,5}})?)$"
         rf"|^(?:{_any_of(_BATTERY_KEYS)})(?=\s*(?:[:=]|$))"
         r"|^(?:SEC_FEATURE_|FEATURE_|LLB (?:CAL|MAN|CURRENT|DIFF)|mLtc)"
+        r"|(?<=\w)LogBuffer\]$"
     ),
     power_supply: (
         rf"^(?:DEVTYPE=power_supply|{power_supply.NEW_FILE.pattern}"
@@ -89,16 +90,16 @@ _OF_SOURCE: dict[Source, str] = {
     ),
     battery_checkin: (
         r"^9,(?:0,i,vers,[0-9]{1,9},[0-9]{1,9}|-?[0-9]{1,9},l,(?:bt|dc|pws|dtr),[0-9.,A-Z/-]*"
-        r"|0,i,dtr,-?[0-9]{1,15}|0,i,dsd,[0-9]{1,15},[0-9]{1,3}(?:,[-+d?]?)?"
-        r"|-?[0-9]{1,9},l,pwi,[a-z_]{1,30},[0-9.]{1,30})(?=,|$)"
+        r"|0,i,dtr,-?[0-9]{1,15}|0,i,dsd,-?[0-9]{1,15},-?[0-9]{1,3}(?:,[-+d?]?)?"
+        r"|-?[0-9]{1,9},l,pwi,[a-z_]{1,30},-?[0-9.]{1,30})(?=,|$)"
         r"|^9,-?[0-9]{1,10},[a-z]{1,2},[a-z0-9]{1,6}(?=,|$)"
         r"|^9,h,[0-9]{1,15}(?::(?:RESET:)?TIME:[0-9]{1,15}|:START|:SHUTDOWN|:\*OVERFLOW\*)?"
-        r"|,(?:B[lvtsp]|Bcc)=[-?a-z0-9]{1,12}(?=,|$)|,[-+](?:r|Pcl|ps|S|Sd|Etp(?:=[0-9]{1,9})?)(?=,|$)"
-        r'|^9,hsp,[0-9]{1,9},-?[0-9]{1,10},"(?P<free>[^"]{1,300})"'
+        r"|,(?:B[lvtsp]|Bcc)(?:=[-?a-z0-9]{1,12}(?=,|$)|(?==))|,[-+](?:r|Pcl|ps|S|Sd|Etp(?:=[0-9]{1,9})?)(?=,|$)"
+        r'|^9,hsp,[0-9]{1,9},-?[0-9]{1,10},(?:"(?P<free>[^"]{1,300})"$)?'
         r"|^NEXT: [0-9]{1,15}$"
     ),
     battery_stats: (
-        r"^(?:Statistics since last charge|Discharge step durations):$"
+        r"^(?:Statistics since last charge|Discharge step durations):$|^Global$"
         r"|^Estimated power use \(mAh\):$"
         rf"|^(?:{_any_of(battery_stats.LINES)}): {_STATS_TOKENS}|^#{_STATS_TOKENS}"
         rf"|^Capacity: {_MEASURE}, Computed drain: {_MEASURE}, actual drain: "
@@ -108,7 +109,7 @@ _OF_SOURCE: dict[Source, str] = {
     ),
     power_rails: (
         r"^=+ (?:End of )?.{0,60}(?:energy meter|state residencies|energy consumers) =+$"
-        r"|^(?:Channel )?Cumulative Energy|^Elapsed time: "
+        r"|^(?:Channel\s{1,40})?Cumulative Energy|^Elapsed time: "
         r"|^\[(?P<free>[^\]]{1,80})\]:"
         r"|\s[0-9]{1,18}(?:\.[0-9]{1,6})? mWs|^t=[0-9]{1,18}$"
         r"|^CH[0-9]{1,3}(?=\[)"
@@ -160,7 +161,7 @@ _OF_SOURCE: dict[Source, str] = {
     ),
     identity: (
         rf"^\[(?:{_any_of(identity.FIELDS)})\]: "
-        r"\[(?:[01]|[0-9]{2,3}|(?P<free>[^\]]{0,400}))\]$"
+        r"\[(?:[01]|[0-9]{2,3}|unknown|(?P<free>[^\]]{0,400}))\]$"
     ),
     telephony: (
         r"^(?:Phone Id|mCallState|mDataConnectionState)=-?[0-9]{1,10}$"
@@ -183,7 +184,9 @@ _OF_SOURCE: dict[Source, str] = {
 }
 _PHONE_SAYS = (
     r"|Can't find service: |Permission Denial: can't dump |Error dumping service info"
-    r"|(?<=: )[Pp]ermission denied$|(?<=: )inaccessible or not found$"
+    r"|Failure calling service |^\*\*\* SERVICE '|' DUMP TIMEOUT | EXPIRED \*\*\*$"
+    r"|^error: (?:closed$|device )| does not exist, or no permission to connect\.?$"
+    r"|(?<=: )[Pp]ermission denied$|(?<=: )(?:inaccessible or )?not found$"
     r"|(?<=: )No such file or directory$|^\* daemon (?:not running|started)"
 )
 

@@ -16,6 +16,7 @@ from parsers.gauge_facts import (
     left,
     level_facts,
     magnitude_facts,
+    missing,
     only,
 )
 from parsers.gauge_override import COUNTER_KINDS, GaugeOverride, parse_override
@@ -119,6 +120,7 @@ def _decided(evidence: Evidence, capacity_mah: float | None) -> GaugeDecision:
             [
                 evidence.no_current or f"current in {current_unit or 'a unit we cannot tell'}",
                 *([] if evidence.no_current else [evidence.sign_why]),
+                *([] if current_unit else missing(evidence)),
                 f"counter {counter}" + (f", in {counter_unit}" if counter_unit else ""),
                 *(fact.text for fact in facts),
             ]

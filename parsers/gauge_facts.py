@@ -117,6 +117,33 @@ def counter_facts(evidence: Evidence, capacity_mah: float | None) -> list[Fact]:
     return facts
 
 
+def missing(evidence: Evidence) -> list[str]:
+    """What would tell the unit of a current and is not there; none without a current."""
+    moved = evidence.moved
+    if evidence.no_current:
+        return []
+    return [
+        text
+        for text, is_missing in (
+            (
+                f"a current of {evidence.median_raw:.0f} can be in either",
+                evidence.median_raw < SURELY_UA,
+            ),
+            (
+                f"{evidence.battery_s:.0f} s on battery are too few to go by its size alone",
+                evidence.median_raw >= SURELY_UA and evidence.battery_s < _LONG_SECONDS,
+            ),
+            ("the screen was not on for a minute", evidence.lit_s < _MIN_SECONDS),
+            ("no whole percent of level went by", evidence.charge_per_level is None),
+            (
+                "no counter went along with it",
+                moved is None or moved.scattered or moved.charge_per_count is None,
+            ),
+        )
+        if is_missing
+    ]
+
+
 def _capacity_limits(
     stated_mah: float | None, otherwise_mah: tuple[float, float]
 ) -> tuple[float, float]:

@@ -49,9 +49,6 @@ class Fields:
         self.malformed: set[str] = set()
         self._seen: set[str] = set()
 
-    def __contains__(self, field: str) -> bool:
-        return field in self._seen
-
     def take(self, rule: Rule | None, text: str) -> bool:
         """Whether the line is understood: by its rule, or as a repetition of an earlier one."""
         if rule is None:
@@ -89,13 +86,32 @@ def integer(text: str) -> int:
 
 
 def raw(text: str) -> int | None:
-    """An integer as sent, or None for a sentinel."""
-    return known(integer(text))
+    """An integer of the platform (32 bits) as sent, or None for a sentinel.
+
+    Raises:
+        ValueError: for anything else, a negative number printed without its sign included.
+    """
+    value = known(integer(text))
+    if value is not None and not -(2**31) <= value < 2**31:
+        raise ValueError(text)
+    return value
 
 
 def raw_not_zero(text: str) -> int | None:
-    """An integer as sent, or None for a sentinel or zero."""
-    return known(integer(text)) or None
+    """The same, or None for zero too."""
+    return raw(text) or None
+
+
+def count(text: str) -> int | None:
+    """A positive number of the platform, or None for a sentinel or zero.
+
+    Raises:
+        ValueError: for anything else.
+    """
+    value = raw_not_zero(text)
+    if value is not None and value < 0:
+        raise ValueError(text)
+    return value
 
 
 def flag(text: str) -> bool:

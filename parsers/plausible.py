@@ -13,6 +13,7 @@ _FIRST_LEVEL_PCT = 5.0
 
 SURELY_UA = 60_000
 """No phone's current has so many milliamperes."""
+_MOST_MA = 20_000.0
 HARDLY_UA = 4_000
 """A phone that answers draws more microamperes than this."""
 
@@ -80,6 +81,8 @@ def current_ma(
     elif unit == "mA" and abs(value) <= HARDLY_UA:
         into_ma = sign * float(value)
     else:
+        return None
+    if abs(into_ma) > _MOST_MA:
         return None
     draining = plugged is not True and status != "charging"
     draining = draining and (plugged is False or status == "discharging")

@@ -1,8 +1,8 @@
 """Dumps without what is nobody's business: as many lines and bytes, only the allow-list readable.
 
-Outside the allow-list only punctuation stays, and the words that keys are built of, so that an
-unknown line can still be told; every other letter becomes `x` or `X`, every digit `0`, and what
-is not plain ASCII `?`.
+Outside the allow-list only punctuation stays, and before the first `:` or `=` of a line the words
+that keys are built of, so that an unknown line can still be told; every other letter becomes `x`
+or `X`, every digit `0`, and what is not plain ASCII `?`.
 """
 
 import re
@@ -20,6 +20,7 @@ from parsers.vocabulary import WORDS
 from parsers.words import word
 
 _PIECE = re.compile(r"[A-Za-z0-9]+|[^\x20-\x7e\t\r\n]")
+_SEPARATOR = re.compile("[:=]")
 _WORD = re.compile(r"[A-Z]?[a-z]+|[A-Z]+(?![a-z])")
 _LOWER, _UPPER, _DIGIT = re.compile("[a-z]"), re.compile("[A-Z]"), re.compile("[0-9]")
 _LONGEST_REMEMBERED = 200
@@ -69,7 +70,17 @@ def _masked_bytes(body: bytes) -> bytes:
 
 def masked(text: str) -> str:
     """Any text with only punctuation and the words of keys left."""
-    return _PIECE.sub(_mask, text)
+    return "\n".join(_hidden(line, _key_end(line)) for line in text.split("\n"))
+
+
+def _key_end(line: str) -> int:
+    separator = _SEPARATOR.search(line)
+    return separator.start() if separator else 0
+
+
+def _hidden(text: str, n_key: int) -> str:
+    """The text masked, with the words of keys left in its first `n_key` characters."""
+    return _PIECE.sub(_mask, text[:n_key]) + _PIECE.sub(_mask_all, text[n_key:])
 
 
 def _mask(piece: re.Match[str]) -> str:
@@ -77,6 +88,10 @@ def _mask(piece: re.Match[str]) -> str:
     if text.isascii() and text.isalpha():
         return _WORD.sub(_mask_word, text)
     return _blank(text)
+
+
+def _mask_all(piece: re.Match[str]) -> str:
+    return _blank(piece[0])
 
 
 def _mask_word(piece: re.Match[str]) -> str:
@@ -106,18 +121,19 @@ _BY_NAME = {source.__name__: source for source in ALLOWED}
 def _masked_line(line: str, source: Source, read: frozenset[str]) -> str:
     body = line.strip()
     indent = line[: len(line) - len(line.lstrip())]
+    key_end = _key_end(body)
     pieces = [masked(indent)]
     at = 0
     for found in ALLOWED[source].finditer(body):
-        pieces.append(masked(body[at : found.start()]))
+        pieces.append(_hidden(body[at : found.start()], max(0, key_end - at)))
         at = found.start()
         for group in found.re.groupindex:
             if found[group] is not None and not _was_read(found[group], read):
-                pieces += [_clean(body[at : found.start(group)]), masked(found[group])]
+                pieces += [_clean(body[at : found.start(group)]), _hidden(found[group], 0)]
                 at = found.end(group)
         pieces.append(_clean(body[at : found.end()]))
         at = found.end()
-    pieces += [masked(body[at:]), masked(line[len(indent) + len(body) :])]
+    pieces += [_hidden(body[at:], max(0, key_end - at)), masked(line[len(indent) + len(body) :])]
     return "".join(pieces)
 
 

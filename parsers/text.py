@@ -8,7 +8,9 @@ from itertools import chain
 _NOISE = re.compile(r"^\* daemon (not running|started)\b.*$")
 _REFUSED = re.compile(
     r"^(?:.*?: )?(Can't find service: .*|Permission Denial: .*|Error dumping service info.*"
-    r"|.*[Pp]ermission denied|.*: inaccessible or not found|.*No such file or directory)$"
+    r"|.*[Pp]ermission denied|.*: (?:inaccessible or )?not found|.*No such file or directory"
+    r"|\*\*\* SERVICE '.*' DUMP TIMEOUT .*|Failure calling service .*"
+    r"|.* does not exist, or no permission to connect\.?|error: (?:closed|device .*))$"
 )
 _LONGEST_REFUSAL = 500
 _PIECE_CHARS = 1 << 14

@@ -1,8 +1,16 @@
-"""For all tests: rewriting goldens on request, and references that name their source."""
+"""For all tests: examples that are always alike, goldens, references that name their source."""
 
 import os
 
 import pytest
+from hypothesis import HealthCheck, settings
+
+# How fast examples are drawn says only how busy the machine is.
+settings.register_profile(
+    "alike", derandomize=True, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.register_profile("random", settings.get_profile("alike"), derandomize=False)
+settings.load_profile("alike")  # `--hypothesis-profile=random` draws others each time
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:

@@ -21,6 +21,9 @@ from parsers.text import decode, printable
 
 MOST_AT_ONCE = 16
 _MOST_NAMES = 6
+_TOLD_FIRST = ("current_raw", "voltage_mv", "charge_counter_raw", "level_pct", "temperature_c")
+_REFUSING = re.compile(r"(?:cat|/system/bin/sh): [^ ]{1,100}: ")
+"""Which tool could not open which file: the source's name says as much."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,12 +33,14 @@ class Asked:
     Attributes:
         source: what it is called.
         command: what was run.
+        age: of battery values: `live`, or `refreshed` by the platform at most once a minute.
         gives: names of the values it has.
         refused: the phone's own words, where it has none.
     """
 
     source: str
     command: str
+    age: str
     gives: tuple[str, ...]
     refused: str
 
@@ -123,6 +128,7 @@ def _asked(server: AdbServer, name: str, shown: str, clock: Clock, watch_s: floa
             Asked(
                 source=each.question.source,
                 command=each.question.command,
+                age=each.question.age,
                 gives=each.gives,
                 refused=each.refused,
             )
@@ -179,11 +185,19 @@ def _print_phone(phone: Found, console: Console) -> None:
     console.print(Padding(facts, (0, 0, 0, 2)))
     answers = Table(box=None, show_header=False, pad_edge=False)
     for each in phone.asked:
-        more = ["…"] if len(each.gives) > _MOST_NAMES else []
-        gives = escape(", ".join([*each.gives[:_MOST_NAMES], *more]))
-        answers.add_row(escape(each.source), gives or f"[dim]no: {escape(each.refused)}[/dim]")
+        answers.add_row(escape(each.source), _answer(each))
     if phone.asked:
         console.print(Padding(answers, (0, 0, 1, 2)))
+
+
+def _answer(asked: Asked) -> str:
+    if not asked.gives:
+        return f"[dim]no: {escape(_REFUSING.sub('', asked.refused))}[/dim]"
+    first = [name for name in _TOLD_FIRST if name in asked.gives]
+    gives = list(dict.fromkeys([*first, *asked.gives]))
+    more = ["…"] if len(gives) > _MOST_NAMES else []
+    names = escape(", ".join([*gives[:_MOST_NAMES], *more]))
+    return f"{asked.age}: {names}" if asked.age else names
 
 
 def _polled(sources: dict[str, str]) -> str:
@@ -198,6 +212,8 @@ def _told(current: CurrentSeen) -> str:
         rate = f"no other number within {current.watched_s:.0f} s"
     else:
         rate = f"live, another number every {current.every_s:.1f} s"
+    if current.unit is None and current.sign is None:
+        return f"{rate}; unit and sign not to be told yet"
     unit = {"uA": "in µA"}.get(current.unit or "", "unit not to be told yet")
     sign = {1: "positive into the battery", -1: "positive out of the battery"}.get(
         current.sign or 0, "sign not to be told yet"

@@ -3,7 +3,7 @@
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, fields
-from typing import Any
+from typing import Any, Literal
 
 from collector.adb import Phone
 from collector.errors import NoPhonesError, PhoneSilentError
@@ -19,6 +19,7 @@ SUPPLIES_COMMAND = "cat /sys/class/power_supply/*/uevent"
 PROPERTY_COMMAND = "service call batteryproperties 1 i32 {}"
 CURRENT_NOW = 2
 _SUPPLY = re.compile(r"[A-Za-z0-9_-]{1,64}")
+Age = Literal["live", "refreshed", ""]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,12 +31,14 @@ class Question:
         command: what is run.
         parse: reads the answer.
         gives: name of the value, for answers that do not say it themselves.
+        age: for battery values: `live`, or `refreshed` by the platform at most once a minute.
     """
 
     source: str
     command: str
     parse: Callable[[str], Parsed[Any]]
     gives: str = ""
+    age: Age = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,14 +80,20 @@ class Offer:
 
 
 BATTERY = Question(
-    source="dumpsys battery", command="dumpsys battery", parse=battery_service.parse
+    source="dumpsys battery",
+    command="dumpsys battery",
+    parse=battery_service.parse,
+    age="refreshed",
 )
-SUPPLIES = Question(source="power_supply", command=SUPPLIES_COMMAND, parse=power_supply.parse)
+SUPPLIES = Question(
+    source="power_supply", command=SUPPLIES_COMMAND, parse=power_supply.parse, age="live"
+)
 CURRENT = Question(
     source="batteryproperties",
     command=PROPERTY_COMMAND.format(CURRENT_NOW),
     parse=battery_property.parse,
     gives="current_raw",
+    age="live",
 )
 
 

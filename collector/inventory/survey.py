@@ -1,7 +1,7 @@
 """Everything a phone could tell, each source asked once: what it gives, or why it does not."""
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from threading import Event
 from typing import Any
@@ -25,7 +25,6 @@ from parsers.outcome import Parsed
 from parsers.plausible import SURELY_UA
 from parsers.sources import (
     battery_get,
-    battery_property,
     display,
     foreground,
     health,
@@ -114,34 +113,47 @@ def questions(api_level: int | None) -> tuple[Question, ...]:
     api = api_level or 0
     health_command = next(command for since, command in _HEALTH_COMMANDS if api >= since)
     others = (
-        ("batteryproperties average", PROPERTY_COMMAND.format(3), battery_property, "current_raw"),
-        ("cmd battery", "cmd battery get current_now", battery_get, "current_raw"),
-        ("health HAL", health_command, health, ""),
-        ("thermal service", thermal.COMMAND, thermal, ""),
-        ("power manager", power.COMMAND, power, ""),
-        ("display", display.COMMAND, display, ""),
-        ("foreground app", foreground.COMMAND, foreground, ""),
-        ("doze", idle.COMMAND, idle, ""),
-        ("telephony", telephony.COMMAND, telephony, ""),
-        ("wifi", wifi.COMMAND, wifi, ""),
-        ("power rails", power_rails.HAL_COMMAND, power_rails, ""),
-        ("power rails, kernel", power_rails.FILE_COMMAND, power_rails, ""),
+        ("thermal service", thermal.COMMAND, thermal),
+        ("power manager", power.COMMAND, power),
+        ("display", display.COMMAND, display),
+        ("foreground app", foreground.COMMAND, foreground),
+        ("doze", idle.COMMAND, idle),
+        ("telephony", telephony.COMMAND, telephony),
+        ("wifi", wifi.COMMAND, wifi),
+        ("power rails", power_rails.HAL_COMMAND, power_rails),
+        ("power rails, kernel", power_rails.FILE_COMMAND, power_rails),
     )
-    counter = ("batteryproperties counter", PROPERTY_COMMAND.format(1), "charge_counter_raw")
     return (
         BATTERY,
         SUPPLIES,
         CURRENT,
+        _property("counter", 1, "charge_counter_raw"),
+        _property("average", 3, "current_average_raw"),
         Question(
-            source=counter[0], command=counter[1], parse=battery_property.parse, gives=counter[2]
+            source="cmd battery",
+            command="cmd battery get current_now",
+            parse=battery_get.parse,
+            gives="current_raw",
+            age="refreshed",
         ),
-        *(Question(source=s, command=c, parse=m.parse, gives=g) for s, c, m, g in others),
+        Question(source="health HAL", command=health_command, parse=health.parse, age="live"),
+        *(Question(source=s, command=c, parse=module.parse) for s, c, module in others),
         Question(
             source="settings",
+            gives="screen_brightness",
             command="settings get system screen_brightness",
             parse=lambda text: settings.parse_value("screen_brightness", text),
         ),
         Question(source="boot clock", command="cat /proc/uptime", parse=_parse_uptime),
+    )
+
+
+def _property(name: str, number: int, gives: str) -> Question:
+    return replace(
+        CURRENT,
+        source=f"{CURRENT.source} {name}",
+        command=PROPERTY_COMMAND.format(number),
+        gives=gives,
     )
 
 

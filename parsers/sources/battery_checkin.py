@@ -24,7 +24,7 @@ _HISTORY = "9,h,"
 _POOL = "9,hsp,"
 _VERSION = "9,0,i,vers,"
 _NEXT = re.compile(r"NEXT: [0-9]{1,15}")
-_NUMBER = re.compile(r"-?[0-9]{1,15}(?:\.[0-9]{1,15})?")
+_NUMBER = re.compile(r"[0-9]{1,15}(?:\.[0-9]{1,15})?")
 _NONE = ("", "N/A")
 
 _Read = Callable[[str], Any]
@@ -36,8 +36,22 @@ def _number(text: str) -> float:
     return float(text)
 
 
+def _natural(text: str) -> int:
+    value = integer(text)
+    if value < 0:
+        raise ValueError(text)
+    return value
+
+
+def _percent(text: str) -> int:
+    value = _natural(text)
+    if value > 100:
+        raise ValueError(text)
+    return value
+
+
 def _seconds(text: str) -> float:
-    return s_from_ms(integer(text))
+    return s_from_ms(_natural(text))
 
 
 def _capacity_mah(text: str) -> float | None:
@@ -50,7 +64,7 @@ def _learned_mah(text: str) -> float | None:
 
 _TABLES: dict[str, tuple[tuple[str, _Read], ...]] = {
     "bt": (
-        ("n_starts", integer),
+        ("n_starts", _natural),
         ("battery_realtime_s", _seconds),
         ("battery_uptime_s", _seconds),
         ("total_realtime_s", _seconds),
@@ -64,13 +78,13 @@ _TABLES: dict[str, tuple[tuple[str, _Read], ...]] = {
         ("screen_doze_realtime_s", _seconds),
     ),
     "dc": (
-        ("discharge_lower_pct", integer),
-        ("discharge_upper_pct", integer),
-        ("screen_on_discharge_pct", integer),
-        ("screen_off_discharge_pct", integer),
+        ("discharge_lower_pct", _natural),
+        ("discharge_upper_pct", _natural),
+        ("screen_on_discharge_pct", _natural),
+        ("screen_off_discharge_pct", _natural),
         ("discharge_mah", _number),
         ("screen_off_discharge_mah", _number),
-        ("screen_doze_discharge_pct", integer),
+        ("screen_doze_discharge_pct", _natural),
         ("screen_doze_discharge_mah", _number),
         ("light_doze_discharge_mah", _number),
         ("deep_doze_discharge_mah", _number),
@@ -117,9 +131,9 @@ class _Reader:
     def _take_record(self, uid: int, category: str, tag: str, fields: list[str]) -> bool:
         """Takes what is since the last charge, and general facts; single apps are left out."""
         match category, tag:
-            case ("l", "bt" | "dc" | "pws") | ("i", "dtr"):
+            case ("l", "bt" | "dc" | "pws") | ("i", "dtr") if uid == 0:
                 self._take_table(_TABLES[tag], fields)
-            case ("i", "dsd"):
+            case ("i", "dsd") if uid == 0:
                 self._take_step(fields)
             case ("l", "pwi"):
                 self._take_use(uid, fields)
@@ -136,7 +150,7 @@ class _Reader:
         duration_ms, level, screen, *_ = [*fields, "", "", ""]
         self.steps.append(
             DischargeStep(
-                level_pct=integer(level),
+                level_pct=_percent(level),
                 duration_s=_seconds(duration_ms),
                 screen=_SCREEN.get(screen),
             )

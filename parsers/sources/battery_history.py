@@ -5,10 +5,9 @@ References:
 """
 
 import re
-from collections.abc import Callable
 
 from parsers.dump import positive
-from parsers.keyed import integer
+from parsers.keyed import Read, between, integer
 from parsers.sources.battery_history_points import PLUG, SCREEN, STATUS, History, Now, pack
 from parsers.units import s_from_ms
 
@@ -20,11 +19,11 @@ _CODES = {
     "Bs": ("status", dict(zip("?cdnf", range(1, len(STATUS)), strict=True))),
     "Bp": ("plug", dict(zip("nauw", range(1, len(PLUG)), strict=True))),
 }
-_NUMBERS: dict[str, tuple[str, Callable[[int], int | None]]] = {
-    "Bl": ("level_pct", lambda value: value if 0 <= value <= 100 else None),
-    "Bv": ("voltage_mv", positive),
-    "Bt": ("temperature_dc", lambda value: value if -2731 < value < 2000 else None),
-    "Bcc": ("charge_mah", positive),
+_NUMBERS: dict[str, tuple[str, Read]] = {
+    "Bl": ("level_pct", between(0, 100, int)),
+    "Bv": ("voltage_mv", lambda text: positive(integer(text))),
+    "Bt": ("temperature_dc", between(-600, 1500, int)),
+    "Bcc": ("charge_mah", lambda text: positive(integer(text))),
 }
 _FLAGS = {"r": "running", "Pcl": "in_call", "ps": "battery_saver"}
 _LIT = {"S": SCREEN.index("on"), "Sd": SCREEN.index("doze")}
@@ -77,16 +76,22 @@ class HistoryReader:
         time = _TIME.fullmatch(command)
         if time is not None:
             if time[1]:
-                self._now = Now()
-                self._lit.clear()
+                self._forget()
             self._epoch_ms = int(time[2])
         elif command in ("START", "SHUTDOWN"):
+            if command == "START":
+                self._forget()
             self._epoch_ms = None
         elif command == "*OVERFLOW*":
             self.overflowed = True
         else:
             return False
         return True
+
+    def _forget(self) -> None:
+        """The printer starts anew, too: with every value, and the flags that are on."""
+        self._now = Now()
+        self._lit.clear()
 
     def _take_items(self, items: str) -> bool:
         before = pack(None, self._now)
@@ -115,12 +120,13 @@ class HistoryReader:
         return True
 
     def _take_value(self, name: str, text: str) -> None:
-        """Raises ValueError if the text is no such value."""
+        """Raises ValueError if the text is no such value: it changed, nobody knows to what."""
         if name in _NUMBERS:
             field, read = _NUMBERS[name]
-            setattr(self._now, field, read(integer(text)))
+            setattr(self._now, field, None)
+            setattr(self._now, field, read(text))
             return
         field, codes = _CODES[name]
+        setattr(self._now, field, codes.get(text, 0))
         if text not in codes:
             raise ValueError(text)
-        setattr(self._now, field, codes[text])

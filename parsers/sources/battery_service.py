@@ -84,9 +84,12 @@ _Meaning = tuple[str, Any]
 """Field and value of one line; the field is empty for a documented line that is left out."""
 _STRANGE: _Meaning = ("@strange", None)
 _STOPPED = "@stopped"
-_SPECIAL = frozenset({"@section", "@malformed", "@strange", "@current"})
+_SPECIAL = frozenset({"@section", "@elsewhere", "@malformed", "@strange", "@current"})
 _NO_VALUES = ("", *sorted(_SPECIAL))
 _LEFT_OUT_LINE: _Meaning = ("", None)
+_UNKNOWN_SECTION: _Meaning = ("@elsewhere", None)
+_HEADING = re.compile("[^ \t:=]+ [^:=]*:")
+"""Of whatever section: not indented, several words, no value."""
 
 
 class _Meanings(dict[str, _Meaning]):
@@ -97,7 +100,7 @@ class _Meanings(dict[str, _Meaning]):
         self._section = section
 
     def __missing__(self, line: str) -> _Meaning:
-        meaning = _meaning(self._section, line.strip())
+        meaning = _meaning(self._section, line.rstrip())
         if len(self) >= _MOST_KEPT:
             self.clear()
         if len(line) <= _LONGEST_KEPT:
@@ -110,7 +113,8 @@ _BEFORE = ""
 _MEANINGS = {section: _Meanings(section) for section in (_BEFORE, LOG, *SECTIONS)}
 
 
-def _meaning(section: str, text: str) -> _Meaning:
+def _meaning(section: str, line: str) -> _Meaning:
+    text = line.lstrip()
     if text in SECTIONS:
         return "@section", text
     if LOG_HEADER.fullmatch(text) is not None:
@@ -119,7 +123,9 @@ def _meaning(section: str, text: str) -> _Meaning:
         return _LEFT_OUT_LINE if LOG_STAMP.search(text[:200]) is not None else _STRANGE
     if section == HEADER and text.startswith(MARKER):
         return _STOPPED, True
-    return _value_meaning(section, *_split(text))
+    meaning = _value_meaning(section, *_split(text))
+    strange_heading = meaning is _STRANGE and _HEADING.fullmatch(line) is not None
+    return _UNKNOWN_SECTION if strange_heading else meaning
 
 
 def _value_meaning(section: str, key: str, value: str) -> _Meaning:
@@ -172,6 +178,9 @@ class _Reader:
                     self.current_is = self._current_as_documented()
                     self.values["current_raw"] = value
                 return True
+            case "@elsewhere":
+                self.section = _BEFORE
+                return False
             case _:
                 return False
 

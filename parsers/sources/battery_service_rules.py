@@ -1,7 +1,7 @@
 """The lines of the battery service's dump: sections, keys, and how each value is read."""
 
 import re
-from datetime import UTC, datetime
+from datetime import date
 
 from parsers import plausible
 from parsers.keyed import (
@@ -25,6 +25,7 @@ _CHARGING_POLICY = {1: "default", 2: "long_life", 3: "adaptive"}
 _CAPACITY_LEVEL = {0: "unknown", 1: "critical", 2: "low", 3: "normal", 4: "high", 5: "full"}
 _TECHNOLOGIES = frozenset({"Li-ion", "Li-poly", "LiFe", "LiMn", "NiMH", "NiCd"})
 _LARGEST = 2**31 - 2
+_DATE = re.compile("[0-9]{8}")
 
 
 def _codes(field: str, codes: dict[int, str]) -> Rule:
@@ -39,8 +40,9 @@ def _date(text: str) -> str | None:
     digits = _unbracketed(text)
     if not digits:
         return None
-    integer(digits)
-    return datetime.strptime(digits, "%Y%m%d").replace(tzinfo=UTC).date().isoformat()
+    if _DATE.fullmatch(digits) is None:
+        raise ValueError(text)
+    return date.fromisoformat(digits).isoformat()
 
 
 def _health_pct(text: str) -> float | None:

@@ -57,7 +57,7 @@ LINES: dict[str, tuple[re.Pattern[str], tuple[tuple[str, _Convert], ...]]] = {
             r"([0-9]{1,9}), currently on battery: (true|false)",
             (("n_starts", int), ("on_battery", "true".__eq__)),
         ),
-        "Start clock time": (r"(\d{4}-\d\d-\d\d-\d\d-\d\d-\d\d)", (("start_local", _clock),)),
+        "Start clock time": (r"([0-9]{4}(?:-[0-9]{2}){5})", (("start_local", _clock),)),
         "Screen on": (
             rf"{_DURATION}{_SHARE}.{{0,20}}, Interactive: .{{1,80}}",
             (("screen_on_s", _seconds),),
@@ -119,12 +119,14 @@ class _Reader:
         self.steps: list[DischargeStep] = []
         self.found = False
         self._section = ""
+        self._passed: set[str] = set()
         self._power_indent: int | None = None
 
     def wants(self, line: str) -> bool:
         text, indent = line.strip(), indent_of(line)
         if indent == 0 and text.endswith(":"):
-            self._section, self._power_indent = text, None
+            self._section, self._power_indent = "" if text in self._passed else text, None
+            self._passed.add(text)
         if self._power_indent is not None and 0 < indent <= self._power_indent:
             self._power_indent = None
         if self._section == _STEPS or self._power_indent is not None:

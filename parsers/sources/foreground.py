@@ -41,7 +41,8 @@ SPELLINGS = (
 _DISPLAY = re.compile(r"(?:Display #|Display: mDisplayId=)([0-9]{1,10})\b.*")
 _RECORD = re.compile(
     r"(?:ActivityRecord|Window)\{[0-9A-Za-z]{1,20} u[0-9]{1,6} "
-    r"([A-Za-z]\w{0,200}(?:\.\w{1,200}){1,30})/([\w$]{0,200}\.[\w.$]{1,400})(?=[ },]|$)"
+    r"(android|[A-Za-z]\w{0,200}(?:\.\w{1,200}){1,30})/([\w$]{0,200}\.[\w.$]{1,400})(?=[ },]|$)",
+    re.ASCII,
 )
 """Strict, because the title of a window can be any text, even a private one."""
 _SYSTEM_WINDOW = re.compile(r"mCurrentFocus=Window\{[^/]{1,400}\}")

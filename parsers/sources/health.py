@@ -6,12 +6,12 @@ References:
 """
 
 import re
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 from parsers import plausible
-from parsers.dump import Dump, known, positive
+from parsers.dump import Dump
+from parsers.keyed import Read, between, coded, count, integer, raw, raw_not_zero
 from parsers.outcome import Parsed
 from parsers.units import c_from_dc, ma_from_ua, mv_from_uv
 from parsers.words import HEALTH, STATUS, word
@@ -132,28 +132,55 @@ FIELDS = {
     "batteryStateOfHealth": "state_of_health_pct",
 }
 _FLAGS = {"true": True, "1": True, "false": False, "0": False}
+_ABSENT = ("", "null", "(null)")
 _ENUM = re.compile(r"[A-Z][A-Z_]{1,30}")
 _TECHNOLOGY = re.compile(r"[A-Za-z][A-Za-z0-9 -]{0,20}")
-_WHOLE = re.compile(_INT)
-_Number = Callable[[int], float | None]
-
-
-def _scaled(convert: Callable[[float], float], lowest: int, highest: int) -> _Number:
-    return lambda value: convert(value) if lowest <= value <= highest else None
-
-
 _HIGHEST = 2**31 - 2
-_NUMBERS: dict[str, _Number] = {
-    "max_charging_current_ma": _scaled(ma_from_ua, 1, _HIGHEST),
-    "max_charging_voltage_mv": _scaled(mv_from_uv, 1, _HIGHEST),
-    "charge_full_mah": plausible.pack_mah,
-    "charge_full_design_mah": plausible.pack_mah,
-    "temperature_c": _scaled(c_from_dc, -2731, 2000),
-    "level_pct": lambda value: value if 0 <= value <= 100 else None,
-    "voltage_mv": plausible.pack_mv,
-    "state_of_health_pct": positive,
-    "charge_counter_raw": lambda value: known(value) or None,
-    "current_average_raw": lambda value: known(value) or None,
+
+
+def _flag(text: str) -> bool:
+    if text not in _FLAGS:
+        raise ValueError(text)
+    return _FLAGS[text]
+
+
+def _technology(text: str) -> str | None:
+    bare = text.strip('"')
+    if bare and _TECHNOLOGY.fullmatch(bare) is None:
+        raise ValueError(text)
+    return bare or None
+
+
+def _enum(codes: dict[int, str]) -> Read:
+    """Reads a name of the structured line, or the code of a text line."""
+    by_code = coded(codes)
+    return lambda text: word(text) if _ENUM.fullmatch(text) else by_code(text)
+
+
+def _pack_mah(text: str) -> float | None:
+    return plausible.pack_mah(integer(text))
+
+
+_READ: dict[str, Read] = {
+    **dict.fromkeys(("ac_powered", "usb_powered", "wireless_powered", "dock_powered"), _flag),
+    "present": _flag,
+    "max_charging_current_ma": between(1, _HIGHEST, ma_from_ua, absent=0),
+    "max_charging_voltage_mv": between(1, _HIGHEST, mv_from_uv, absent=0),
+    "status": _enum(STATUS),
+    "health": _enum(HEALTH),
+    **dict.fromkeys(("capacity_level", "charging_state", "charging_policy"), _enum({})),
+    "level_pct": between(0, 100, int),
+    "voltage_mv": lambda text: plausible.pack_mv(integer(text)),
+    "temperature_c": between(-600, 1500, c_from_dc),
+    "technology": _technology,
+    "current_raw": raw,
+    "current_average_raw": raw_not_zero,
+    "charge_counter_raw": raw_not_zero,
+    "charge_full_mah": _pack_mah,
+    "charge_full_design_mah": _pack_mah,
+    "cycle_count": count,
+    "charge_time_to_full_s": raw,
+    "state_of_health_pct": between(1, 150, int, absent=0),
 }
 
 
@@ -180,8 +207,8 @@ def parse(text: str) -> Parsed[HealthRow]:
     live = {name: value for name, value in printed.items() if name in _LIVE}
     refreshed = {name: value for name, value in structured.items() if value is not None}
     values = {**printed, **refreshed, **live}
-    plugs = [v for name, v in values.items() if name.endswith("_powered") and v is not None]
-    values["plugged"] = any(plugs) if plugs else None
+    plugs = [value for name, value in values.items() if name.endswith("_powered")]
+    values["plugged"] = True if any(plugs) else (False if plugs and None not in plugs else None)
     values["charge_counter_mah"] = plausible.counter_mah(
         values.get("charge_counter_raw"), values.get("level_pct")
     )
@@ -209,9 +236,9 @@ def _take(line: str, printed: dict[str, Any], structured: dict[str, Any]) -> boo
 
 
 def _keep(values: dict[str, Any], field: str, text: str) -> bool:
-    """The first occurrence; None for a value that cannot be."""
+    """Whether the text is such a value, or none. The first occurrence counts."""
     try:
-        value = _converted(field, text)
+        value = None if text in _ABSENT else _READ[field](text)
     except ValueError:
         values.setdefault(field, None)
         return False
@@ -220,31 +247,6 @@ def _keep(values: dict[str, Any], field: str, text: str) -> bool:
 
 
 def _take_structured(line: str, structured: dict[str, Any]) -> bool:
-    fields = _FIELD.findall(line)
-    for name, value in fields:
-        if name in FIELDS:
-            field = FIELDS[name]
-            unset = field == "cycle_count" and value.strip() == "0"
-            _keep(structured, field, "-1" if unset else value.strip())
-    return any(name in FIELDS for name, _ in fields)
-
-
-def _converted(field: str, text: str) -> Any:
-    if field in ("technology", "status", "health") or field.startswith(("capacity_", "charging_")):
-        return _as_word(field, text.strip('"'))
-    if field.endswith("_powered") or field == "present":
-        return _FLAGS.get(text)
-    return _as_number(field, int(text)) if _WHOLE.fullmatch(text) else None
-
-
-def _as_word(field: str, text: str) -> str | None:
-    if field == "technology":
-        return text if _TECHNOLOGY.fullmatch(text) else None
-    if _ENUM.fullmatch(text):
-        return word(text)
-    codes = {"status": STATUS, "health": HEALTH}.get(field, {})
-    return codes.get(int(text)) if _WHOLE.fullmatch(text) else None
-
-
-def _as_number(field: str, value: int) -> float | None:
-    return _NUMBERS.get(field, known)(value)
+    fields = [(FIELDS[name], text) for name, text in _FIELD.findall(line) if name in FIELDS]
+    kept = [_keep(structured, field, text.strip()) for field, text in fields]
+    return bool(kept) and all(kept)

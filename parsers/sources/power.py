@@ -131,7 +131,9 @@ def _plug(text: str) -> _Found:
     if not _WHOLE.fullmatch(text):
         return None
     bits = known(int(text))
-    return {} if bits is None else {"plugged": bits != 0, "plug": PLUG.get(bits)}
+    if bits is None:
+        return {}
+    return {"plugged": bits != 0, "plug": PLUG.get(bits)} if bits >= 0 else None
 
 
 def _level(text: str) -> _Found:

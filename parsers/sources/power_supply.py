@@ -17,6 +17,7 @@ from parsers.keyed import (
     Read,
     Rule,
     between,
+    count,
     integer,
     raw,
     raw_not_zero,
@@ -99,13 +100,6 @@ def _capacity_level(text: str) -> str | None:
     return _one_of(_CAPACITY_LEVELS)(text)  # type: ignore[no-any-return]
 
 
-def _count(text: str) -> int | None:
-    value = raw_not_zero(text)
-    if value is not None and value < 0:
-        raise ValueError(text)
-    return value
-
-
 def _pack_mv(text: str) -> float | None:
     return plausible.pack_mv(integer(text))
 
@@ -130,7 +124,7 @@ RULES = {
     "CHARGE_COUNTER": Rule("charge_counter_raw", raw_not_zero),
     "CHARGE_FULL": Rule("charge_full_mah", _pack_mah),
     "CHARGE_FULL_DESIGN": Rule("charge_full_design_mah", _pack_mah),
-    "CYCLE_COUNT": Rule("cycle_count", _count),
+    "CYCLE_COUNT": Rule("cycle_count", count),
 }
 LEFT_OUT = re.compile(
     r"DEVTYPE|NAME|TYPE|SCOPE|ONLINE|AUTHENTIC|CALIBRATE|MODEL_NAME|MANUFACTURER|SERIAL_NUMBER"
@@ -141,7 +135,7 @@ LEFT_OUT = re.compile(
     r"|CHARGE_CONTROL_(?:START|END)_THRESHOLD|INPUT_(?:CURRENT|VOLTAGE|POWER)_LIMIT"
     r"|CAPACITY_(?:ALERT_MIN|ALERT_MAX|ERROR_MARGIN|RAW)|TEMP_(?:MAX|MIN|AMBIENT)"
     r"|TEMP_(?:AMBIENT_)?ALERT_(?:MIN|MAX)|TIME_TO_(?:EMPTY|FULL)_(?:NOW|AVG)"
-    r"|PRECHARGE_CURRENT|CHARGE_TERM_CURRENT"
+    r"|PRECHARGE_CURRENT|CHARGE_TERM_CURRENT|INTERNAL_RESISTANCE|STATE_OF_HEALTH"
 )
 """The kernel's other properties (and Qualcomm's raw capacity): documented, of no use here."""
 
@@ -181,11 +175,19 @@ class _Supply:
             return bool(self.get("CAPACITY") or self.get("TECHNOLOGY"))
         return self.get("TYPE") == "Battery"
 
-    def rank(self) -> tuple[bool, bool, bool]:
+    def has(self, key: str) -> bool:
+        """Whether it gives a value for the property, not only an errno in its place."""
+        try:
+            return RULES[key].read(self.get(key)) is not None
+        except ValueError:
+            return False
+
+    def rank(self) -> tuple[bool, bool, bool, bool]:
         """Smaller is better; equals keep their order."""
-        live = bool(self.get("VOLTAGE_NOW") and self.get("CURRENT_NOW"))
+        absent = self.get("PRESENT") == "0"
+        live = self.has("VOLTAGE_NOW") and self.has("CURRENT_NOW")
         main = self.get("NAME").lower() in ("battery", "mainbattery")
-        return self.get("TYPE") != "Battery", not live, not main
+        return self.get("TYPE") != "Battery", absent, not live, not main
 
     def plug(self) -> tuple[str, bool] | None:
         """Field of its plug flag, and whether it is online."""

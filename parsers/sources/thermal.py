@@ -5,7 +5,6 @@ References:
     AOSP hardware/interfaces/thermal/aidl: TemperatureType, ThrottlingSeverity.
 """
 
-import math
 import re
 from dataclasses import dataclass
 
@@ -19,7 +18,8 @@ BATTERY_TYPE = 2
 SKIN_TYPE = 3
 _NOT_DEGREES = frozenset({6, 7, 8})
 """Battery current limiter: voltage in mV, current in mA, percentage."""
-_COLDEST_C = -273.15
+_COLDEST_C, _HOTTEST_C = -273.15, 300.0
+"""No sensor of a phone is beyond, nor one that counts in degrees."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -110,7 +110,7 @@ class _Reader:
         if match is None:
             return False
         value_c = float(match[1])
-        real = math.isfinite(value_c) and value_c > _COLDEST_C
+        real = _COLDEST_C < value_c < _HOTTEST_C
         sensor = Temperature(
             name=match[3],
             type=int(match[2]),

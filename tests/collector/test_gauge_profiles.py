@@ -1,14 +1,24 @@
 """Unit and sign of every virtual gauge, from dumps: right or 'cannot tell', never wrong."""
 
+import random
 from dataclasses import replace
 from datetime import timedelta
 
 import pytest
 
-from collector.onphone import LoopSettings
+from collector.onphone import FastSource, LoopSettings
 from collector.virtual.clock import VIRTUAL_START_UTC
 from collector.virtual.handset import ALDER, BIRCH, CEDAR, Handset, HandsetSpec, Stage
-from collector.virtual.loads import NAVIGATION, PARCEL_SCANNING, STANDBY, VOICE_CALL
+from collector.virtual.loads import (
+    GAME,
+    MUSIC,
+    NAVIGATION,
+    PARCEL_SCANNING,
+    POCKET_IDLE,
+    STANDBY,
+    VIDEO_BRIEFING,
+    VOICE_CALL,
+)
 from collector.virtual.loop import LoopTwin
 from collector.virtual.profiles import (
     LIVE_MICROAMP,
@@ -53,6 +63,12 @@ VARIANTS = [
     )
 ]
 EVERY = [*PROFILES, *VARIANTS]
+HALF_SEEN = [replace(each, name=f"{each.name}-half", gain_ratio=-0.5) for each in VARIANTS]
+"""Gauges that see one of two cells or packs."""
+DAYS = [MIXED_USE, STANDBY_ALONE] + [
+    (Stage(name=each.name, activity=each, duration_s=1e6),)
+    for each in (POCKET_IDLE, MUSIC, VOICE_CALL, VIDEO_BRIEFING, GAME)
+]
 
 
 def recorded(
@@ -63,10 +79,14 @@ def recorded(
     charging_s: float = 0.0,
     spec: HandsetSpec = ALDER,
     seed: int = 1,
+    tick_ms: int = 1000,
+    charge_ratio: float = 0.8,
+    capacity_mah: float | None = None,
 ) -> GaugeDecision:
     """The decision after a recording of that length, as the on-phone recorder writes it."""
-    handset = Handset(replace(spec, gauge=profile), stages, seed=seed, charge_ratio=0.8)
-    loop = LoopTwin(LoopSettings(fast="uevent" if profile.has_sysfs else "property"))
+    handset = Handset(replace(spec, gauge=profile), stages, seed=seed, charge_ratio=charge_ratio)
+    fast: FastSource = "uevent" if profile.has_sysfs else "property"
+    loop = LoopTwin(LoopSettings(fast=fast, tick_ms=tick_ms))
     assembler = Assembler("alder-1")
     readings: list[Reading] = []
     changes: list[ContextChange] = []
@@ -84,7 +104,7 @@ def recorded(
         handset.advance_to(handset.next_awake(handset.boot_s, loop.wait_s(block.boot_s)))
     assert not assembler.unread
     assert not assembler.refused
-    return decide(GaugeSamples.from_readings(readings, None, changes))
+    return decide(GaugeSamples.from_readings(readings, capacity_mah, changes))
 
 
 def assert_never_wrong(decision: GaugeDecision, profile: GaugeProfile) -> None:
@@ -137,6 +157,51 @@ def test_whatever_the_recording_it_is_never_wrong(
     for seed, profile in enumerate(EVERY):
         decision = recorded(profile, stages, minutes=minutes, spec=spec, seed=seed)
         assert_never_wrong(decision, profile)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_sample_of_all_there_can_be_is_never_wrong(seed: int) -> None:
+    """Any gauge, day, phone, length, start, rate, charge, with and without a stated capacity."""
+    rng = random.Random(seed)
+    for _ in range(35):
+        profile, spec = rng.choice(EVERY + HALF_SEEN), rng.choice([ALDER, BIRCH, CEDAR])
+        minutes = rng.choice([1.0, 3.0, 10.0])
+        decision = recorded(
+            profile,
+            rng.choice(DAYS),
+            minutes=minutes,
+            charging_s=rng.choice([0.0, 60.0, 300.0]),
+            spec=spec,
+            seed=rng.randrange(10**6),
+            tick_ms=rng.choice([100, 500, 5000] if minutes == 1.0 else [1000, 5000]),
+            charge_ratio=rng.choice([1.0, 0.5, 0.3]),
+            capacity_mah=rng.choice([None, spec.rated_capacity_mah]),
+        )
+        assert_never_wrong(decision, profile)
+
+
+@pytest.mark.parametrize("tick_ms", [200, 5000])
+@pytest.mark.parametrize(
+    "profile",
+    [p for p in VARIANTS + HALF_SEEN if p.counter is CounterKind.NONE],
+    ids=lambda profile: profile.name,
+)
+def test_mixed_use_tells_the_unit_without_a_counter_at_any_rate(
+    profile: GaugeProfile, tick_ms: int
+) -> None:
+    decision = recorded(profile, tick_ms=tick_ms, minutes=5.0, seed=7)
+    assert decision.current_unit == ("mA" if profile.current_in_ma else "uA"), decision.why
+
+
+def test_what_is_missing_is_said() -> None:
+    for name, reason in (
+        ("mA-documented-absent", "can be in either"),
+        ("uA-documented-absent", "too few to go by its size"),
+    ):
+        silent = next(p for p in VARIANTS if p.name == name)
+        decision = recorded(silent, STANDBY_ALONE, minutes=3.0)
+        for said in (reason, "screen was not on", "no whole percent", "no counter went"):
+            assert said in decision.why
 
 
 @pytest.mark.parametrize(

@@ -105,6 +105,26 @@ def test_every_source_is_there_once(found: list[Found]) -> None:
     assert "awake_s" in by_name["power manager"].gives
 
 
+def test_it_is_told_which_values_are_live(found: list[Found]) -> None:
+    ages = {each.source: each.age for each in found[0].asked}
+    assert ages["power_supply"] == ages["batteryproperties counter"] == "live"
+    assert ages["dumpsys battery"] == ages["cmd battery"] == "refreshed"
+    assert ages["wifi"] == ""
+
+
+def test_the_screen_fits_a_terminal_and_says_why_not(found: list[Found]) -> None:
+    file = StringIO()
+    print_inventory(found, Console(file=file, width=80), as_json=False)
+    lines = file.getvalue().splitlines()
+    assert max(map(len, lines)) <= 80
+    told = " ".join(" ".join(lines).split())
+    assert "power_supply live: current_raw, voltage_mv, charge_counter_raw, level_pct," in told
+    assert "dumpsys battery refreshed: " in told
+    assert "power_supply no: Permission denied" in told
+    assert "unit and sign not to be told yet" in told
+    assert "/sys/" not in told
+
+
 @pytest.mark.parametrize("as_json", [False, True])
 def test_nothing_private_is_shown(found: list[Found], as_json: bool) -> None:
     file = StringIO()

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from parsers.allowed import ALLOWED
 from parsers.errors import ParserError
 from parsers.redact import masked, redact, redact_bytes
-from parsers.sources import SOURCES, Source
+from parsers.sources import SOURCES, Source, thermal
 from parsers.text import decode
 
 DUMPS = Path(__file__).parents[2] / "fixtures" / "dumps"
@@ -121,6 +121,29 @@ def test_no_planted_secret_is_left(case: Path) -> None:
     for secret in planted:
         assert [part for part in leaks(secret, shown) if part not in rows] == [], case
     assert not any(secret in shown for secret in planted if secret not in rows)
+
+
+def test_no_control_character_survives_in_a_piece_that_is_shown() -> None:
+    reading_line = "\tTemperature{mValue=31.0, mType=2, mName=\x1b[2Jskin, mStatus=0}"
+    shown = redact(f"Current temperatures from HAL:\n{reading_line}\n", thermal)
+    assert shown.splitlines()[1] == reading_line.replace("\x1b", "?")
+
+
+TITLE, NONSENSE = "Slow Night 7 Charging Camera", "Qwxz Vkqjx 4 Zqxwvkjq Jqzvxk"
+"""A title made of words that keys are made of, and one of no words; otherwise alike."""
+KEY_PLACES = ("  {}: 5", "[{}]:Modem  12.00 mWs x")
+
+
+@pytest.mark.parametrize("case", CASES, ids=name_of)
+def test_a_title_is_not_told_from_nonsense_by_its_words(case: Path) -> None:
+    source, text = source_of(case), decode(case.read_bytes())
+    for place in PLACES:
+        if place in KEY_PLACES:
+            continue
+        pair = [f"{text}\n{place.replace('{}', title)}\n" for title in (TITLE, NONSENSE)]
+        if not any(title in repr(reading(source, t)) for title in (TITLE, NONSENSE) for t in pair):
+            shown = [redact(each, source) for each in pair]
+            assert shown[0] == shown[1], place
 
 
 @pytest.mark.parametrize("secret", SECRETS)
