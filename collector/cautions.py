@@ -1,6 +1,8 @@
 """What can hurt someone in a run-down test, said before it starts."""
 
 from rich.console import Console
+from rich.table import Table
+from rich.text import Text
 
 CAUTIONS = (
     "Lithium cells: stop and move the phone outdoors or onto a non-flammable surface at any "
@@ -21,5 +23,7 @@ CAUTIONS = (
 def print_cautions(console: Console) -> None:
     """Prints the cautions, one line each."""
     console.print("Before you start:")
+    lines = Table.grid(padding=(0, 1))
     for caution in CAUTIONS:
-        console.print(f"  - {caution}", markup=False)
+        lines.add_row("  -", Text(caution))
+    console.print(lines)

@@ -84,16 +84,18 @@ def phones(
     Example: rundown phones
     """
     with reported():
+        from collector.adb import AdbServer
+
+        server, console = AdbServer(), new_console(stderr=True)
+        collector.cli_check.tell_put_back(server, console)
         if cost:
             from collector.inventory.observing import observe_all
 
-            raise typer.Exit(observe_all(new_console(), new_console(stderr=True), as_json=as_json))
-        from collector.adb import AdbServer
+            raise typer.Exit(observe_all(server, new_console(), console, as_json=as_json))
         from collector.inventory.attached import inventory, print_inventory
 
-        with new_console(stderr=True).status("asking the phones for everything they can tell"):
-            collector.cli_check.tell_put_back(AdbServer(), new_console(stderr=True))
-        found = inventory(AdbServer())
+        with console.status("asking the phones for everything they can tell"):
+            found = inventory(server)
         print_inventory(found, new_console(), as_json=as_json)
         raise typer.Exit(DONE if any(phone.usable for phone in found) else LINK)
 
@@ -199,14 +201,16 @@ def arm(
     """
     with reported():
         from collector.clock import SystemClock
+        from collector.fairness.snapshot import Snapshots
         from collector.recording.arming import arm as arm_phones
         from parsers.runfolder import RunFolder
 
-        console = new_console(stderr=True)
+        run, console = RunFolder(out), new_console(stderr=True)
         server, ready = _made_ready(phone, capacity_mah, tick_s, console)
-        outcomes = arm_phones(
-            RunFolder(out), server, ready, SystemClock(), title=title, ambient_c=ambient_c
-        )
+        outcomes = arm_phones(run, server, ready, SystemClock(), title=title, ambient_c=ambient_c)
+        armed = {outcome.label for outcome in outcomes if outcome.problem is None}
+        hashes = [one.entry.phone_hash for one in ready if one.entry.label in armed]
+        Snapshots().keep_for(run.read_manifest().run_id, hashes)
         for outcome in outcomes:
             said = outcome.problem or "records; unplug it now"
             console.print(f"{outcome.label}: {said}", markup=False)
@@ -229,14 +233,18 @@ def collect(
         from collector.recording.arming import collect as collect_phones
 
         folder, console = run_or_newest(run), new_console(stderr=True)
-        outcomes = collect_phones(folder, AdbServer(), SystemClock())
+        server, run_id = AdbServer(), folder.read_manifest().run_id
+        left = collector.cli_check.tell_put_back(server, console)
+        outcomes = collect_phones(folder, server, SystemClock())
         for outcome in outcomes:
             said = outcome.problem or f"{outcome.n_blocks} new readings; cleared from the phone"
             console.print(f"{outcome.label}: {said}", markup=False)
+        left |= collector.cli_check.tell_put_back(server, console, fetched=run_id)
         code = _tidy_and_tell(folder, console)
         if not any(outcome.problem is None for outcome in outcomes):
             code = LINK
-        raise typer.Exit(ATTENTION if any(o.problem for o in outcomes) and not code else code)
+        needed = left or any(outcome.problem for outcome in outcomes)
+        raise typer.Exit(ATTENTION if needed and not code else code)
 
 
 @app.command()

@@ -95,16 +95,35 @@ def agree(start: "Start", console: "Console", *, yes: bool) -> None:
             console.print(f"{question} yes, by --yes", markup=False)
         elif not sys.stdin.isatty():
             raise typer.BadParameter(f"{question} Say so with --yes.")
-        elif not typer.confirm(question, err=True):
-            raise typer.Exit(ATTENTION)
+        else:
+            console.print(question, markup=False)
+            if not typer.confirm("Go on?", err=True):
+                raise typer.Exit(ATTENTION)
 
 
-def tell_put_back(server: "AdbServer", console: "Console", *, everything: bool = False) -> bool:
-    """Puts back what a recording that was broken off left changed; True if not all of it."""
+def tell_put_back(
+    server: "AdbServer",
+    console: "Console",
+    *,
+    everything: bool = False,
+    fetched: str | None = None,
+) -> bool:
+    """Puts back what a recording that was broken off left changed; True if not all of it.
+
+    Args:
+        server: of adb.
+        console: where it is said.
+        everything: also what was set for a run still to come.
+        fetched: id of a run that was fetched; then only what was kept for it.
+    """
     from collector.fairness.checking import put_back
     from collector.fairness.snapshot import Snapshots
 
-    done, failed = put_back(server, Snapshots(), everything=everything)
+    snapshots = Snapshots()
+    wanted = snapshots.pending() if everything else snapshots.left_behind()
+    if fetched is not None:
+        wanted = snapshots.kept_for(fetched)
+    done, failed = put_back(server, snapshots, wanted)
     tell_restored(done, failed, console)
     return bool(failed)
 

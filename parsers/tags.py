@@ -64,13 +64,18 @@ class TaggedSegment:
     """One stretch of time with a name.
 
     Attributes:
-        name: what was done.
-        occurrence: from 1, counting equal names on the same phone.
+        name: what was done; of a later part of a segment that was cut, with its number.
+        occurrence: from 1, counting equal names on the same phone; all parts of a segment that
+            was cut have the same.
         phone: label; None for all phones but those in `apart`.
         start: the record that says when it begins.
         end: the record that says when it ends; None while it is open.
         id: the command that made it; together with `phone` it names the segment for edits.
         apart: phones that a segment of all phones leaves out, as theirs was edited on its own.
+        whole: name of the segment that it is a part of; its own name, unless it is a later part.
+        part: from 1; above it, a part that begins behind a span that was cut out.
+        made: number of the segment among all that were made; its parts, and one phone's own
+            edition of it, have the same.
     """
 
     name: str
@@ -80,6 +85,9 @@ class TaggedSegment:
     end: TagRecord | None
     id: str = ""
     apart: frozenset[str] = frozenset()
+    whole: str = ""
+    part: int = 1
+    made: int = 0
 
     def on(self, label: str) -> bool:
         """Whether that phone was in it."""
@@ -137,18 +145,27 @@ def resolve(records: tuple[TagRecord, ...]) -> list[TaggedSegment]:
     for record in in_effect(records):
         board.apply(record)
     seen: Counter[tuple[str | None, str]] = Counter()
+    parts: Counter[tuple[str | None, int]] = Counter()
+    occurrences: dict[tuple[str | None, int], int] = {}
     segments = []
     for piece in sorted(board.pieces, key=lambda piece: piece.start.at_utc):
-        seen[piece.phone, piece.name] += 1
+        whole = (piece.phone, piece.made)
+        parts[whole] += 1
+        if whole not in occurrences:
+            seen[piece.phone, piece.name] += 1
+            occurrences[whole] = seen[piece.phone, piece.name]
         segments.append(
             TaggedSegment(
-                name=piece.name,
-                occurrence=seen[piece.phone, piece.name],
+                name=_part_name(piece.name, parts[whole]),
+                occurrence=occurrences[whole],
                 phone=piece.phone,
                 start=piece.start,
                 end=piece.end,
                 id=piece.id,
                 apart=frozenset(piece.apart),
+                whole=piece.name,
+                part=parts[whole],
+                made=piece.made,
             )
         )
     return segments
@@ -164,6 +181,7 @@ class _Piece:
     """A segment while the records are replayed; `origin` is the `begin` it comes from."""
 
     id: str
+    made: int
     origin: TagRecord
     name: str
     phone: str | None
@@ -177,17 +195,22 @@ class _Board:
 
     def __init__(self) -> None:
         self.pieces: list[_Piece] = []
+        self._n_made = 0
 
     def apply(self, record: TagRecord) -> None:
         """Takes one record in; an edit of a segment that is not there changes nothing."""
         match record.what:
             case "begin":
                 name = record.name or "unnamed"
-                self.pieces.append(
-                    _Piece(
-                        id=record.id, origin=record, name=name, phone=record.phone, start=record
-                    )
+                made = _Piece(
+                    id=record.id,
+                    made=self._number(),
+                    origin=record,
+                    name=name,
+                    phone=record.phone,
+                    start=record,
                 )
+                self.pieces.append(made)
             case "end":
                 self._end(record)
             case "move" | "rename" | "split" | "drop" | "cut":
@@ -225,15 +248,38 @@ class _Board:
             case "move":
                 piece.end = record
             case "rename":
-                piece.name = record.name or piece.name
+                self._rename(piece, record)
             case "split":
-                name = record.name or piece.name
-                self.pieces.append(replace(piece, id=record.id, name=name, start=record))
-                piece.end = record
+                self._split(piece, record)
             case "cut":
                 self._cut(piece, record)
             case _:
                 self.pieces.remove(piece)
+
+    def _rename(self, piece: _Piece, record: TagRecord) -> None:
+        """A segment with all its parts; a later part alone becomes a segment of its own."""
+        parts = self._parts(piece)
+        if piece is not parts[0]:
+            parts, piece.made = [piece], self._number()
+        for part in parts:
+            part.name = record.name or part.name
+
+    def _split(self, piece: _Piece, record: TagRecord) -> None:
+        """Later parts go with the later half."""
+        name, made = record.name or piece.name, self._number()
+        for part in self._parts(piece):
+            if part.start.at_utc > record.at_utc:
+                part.name, part.made = name, made
+        self.pieces.append(replace(piece, id=record.id, made=made, name=name, start=record))
+        piece.end = record
+
+    def _parts(self, piece: _Piece) -> list[_Piece]:
+        mine = [p for p in self.pieces if p.made == piece.made and p.phone == piece.phone]
+        return sorted(mine, key=lambda part: part.start.at_utc)
+
+    def _number(self) -> int:
+        self._n_made += 1
+        return self._n_made
 
     def _cut(self, piece: _Piece, record: TagRecord) -> None:
         resumed = record.model_copy(
@@ -251,10 +297,13 @@ class _Board:
         elif to_end:
             piece.end = record
         else:
-            # Under a name of its own, so that the count of equal names stays that of other phones.
-            rest = f"{piece.name[: NAME_MAX_CHARS - 8]}, part 2"
-            self.pieces.append(replace(piece, id=record.id, name=rest, start=resumed))
+            self.pieces.append(replace(piece, id=record.id, start=resumed))
             piece.end = record
+
+
+def _part_name(name: str, part: int) -> str:
+    """Under a name of its own, so that the count of equal names stays that of other phones."""
+    return name if part == 1 else f"{name[: NAME_MAX_CHARS - 9]}, part {part}"
 
 
 def _closes(end: TagRecord, piece: _Piece) -> bool:

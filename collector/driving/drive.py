@@ -249,7 +249,8 @@ def rehearse(plan: Plan) -> list[str]:
             lines.append(f"  refused: {exc}")
             continue
         lines += [
-            f"  before: {knob} = {value}, put back in the end" for knob, value in score.settings
+            f"  before: {knob.command(value)}; put back in the end"
+            for knob, value in score.settings
         ]
         lines += [f"  {_timed(line)}" for line in score.lines]
         lines += [f"  at the end: {command}" for command in score.finale]

@@ -1,6 +1,6 @@
 """A fairness check from end to end: ask all phones, put right what adb can, write it down."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -115,9 +115,9 @@ def attached_by_hash(server: AdbServer) -> Mapping[str, Phone]:
 
 
 def put_back(
-    server: AdbServer, snapshots: Snapshots, *, everything: bool = False
+    server: AdbServer, snapshots: Snapshots, wanted: Collection[str]
 ) -> tuple[list[str], list[str]]:
-    """Puts back what a broken-off recording left behind, or everything that is pending.
+    """Puts back what is pending on the phones with these hashes.
 
     Returns:
         What was put back and what was not, in sentences.
@@ -125,7 +125,4 @@ def put_back(
     Raises:
         ServerGoneError: if no adb server answers.
     """
-    wanted = snapshots.pending() if everything else snapshots.left_behind()
-    if not wanted:
-        return [], []
-    return restore_all(snapshots, attached_by_hash(server), wanted)
+    return restore_all(snapshots, attached_by_hash(server), wanted) if wanted else ([], [])

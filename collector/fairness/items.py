@@ -131,13 +131,16 @@ class SettingItem:
         pick: which of several values all phones are set to; None leaves that to a person.
     """
 
-    item: str
     knob: Knob
     wanted: Callable[[Plan | None], str | None]
     unset: str | None = None
     by_hand: str
     pick: Callable[[Iterable[float]], float] | None = None
-    shown: Mapping[str, str] | None = None
+
+    @property
+    def item(self) -> str:
+        """What people call it."""
+        return str(self.knob)
 
     def check(self, bench: Bench) -> Item:
         """How the phones are set."""
@@ -147,7 +150,9 @@ class SettingItem:
             for label, facts in bench.facts.items()
         }
         wanted = self.wanted(bench.plan)
-        found = {label: self._word(value) for label, value in values.items() if value is not None}
+        found = {
+            label: self.knob.word(value) for label, value in values.items() if value is not None
+        }
         silent = [label for label in values if label not in found]
         target = wanted if wanted is not None else self._common(values)
         off = [
@@ -155,7 +160,7 @@ class SettingItem:
         ]
         sets = tuple((label, self.knob, target) for label in off if target)
         if wanted is not None and set(off) - set(silent):
-            why = f"{_names(off)}: must be {self._word(wanted)}"
+            why = f"{_names(off)}: must be {self.knob.word(wanted)}"
             return Item(finding=self._finding("wrong", found, why), sets=sets)
         if wanted is None and len({float(v) for v in values.values() if v is not None}) > 1:
             return Item(
@@ -172,9 +177,6 @@ class SettingItem:
 
     def _finding(self, outcome: Outcome, found: dict[str, str], why: str) -> Finding:
         return Finding(item=self.item, outcome=outcome, found=found, why=why, fix=self.by_hand)
-
-    def _word(self, value: str) -> str:
-        return (self.shown or {}).get(value, value)
 
 
 def _names(labels: Iterable[str]) -> str:

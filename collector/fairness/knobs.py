@@ -9,6 +9,27 @@ from collector.fairness.facts import DEADLINE_S, setting_of, volume_of
 _VALUE = re.compile(r"-?\d{1,12}(?:\.\d{1,12})?")
 _NAMESPACES = ("system", "global", "secure")
 _NAME = re.compile(r"\w{1,80}")
+_TITLES = {
+    "adaptive_battery_management_enabled": "adaptive battery",
+    "bluetooth_on": "bluetooth",
+    "doze_always_on": "always-on display",
+    "location_mode": "location",
+    "low_power": "battery saver",
+    "min_refresh_rate": "least refresh rate",
+    "music_volume": "volume",
+    "night_display_activated": "night light",
+    "peak_refresh_rate": "refresh rate",
+    "screen_brightness": "brightness slider",
+    "screen_brightness_mode": "automatic brightness",
+    "screen_off_timeout": "screen time-out",
+    "stay_on_while_plugged_in": "stay awake",
+    "ui_night_mode": "dark theme",
+}
+"""What people call a setting."""
+_NUMBERS = {"music_volume", "screen_brightness"}
+_HZ = {"peak_refresh_rate", "min_refresh_rate"}
+_NIGHT_MODES = {"0": "automatic", "1": "off", "2": "on", "3": "by the clock"}
+"""AOSP frameworks/base core/java/android/app/UiModeManager.java."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -24,7 +45,22 @@ class Knob:
     name: str
 
     def __str__(self) -> str:
-        return self.name.replace("_", " ")
+        return _TITLES.get(self.name) or self.name.replace("_", " ")
+
+    def word(self, value: str | None) -> str:
+        """A value as people say it."""
+        if value is None:
+            return "its own default"
+        number = f"{float(value):g}"
+        if self.name in _NUMBERS or self.name not in _TITLES:
+            return number
+        if self.name in _HZ:
+            return f"{number} Hz"
+        if self.name == "screen_off_timeout":
+            return f"{float(value) / 1000:.0f} s"
+        if self.name == "ui_night_mode":
+            return _NIGHT_MODES.get(number, number)
+        return "off" if number == "0" else "on"
 
     def read(self, phone: Phone) -> str | None:
         """What it is set to; None if it was never set.
@@ -47,14 +83,17 @@ class Knob:
             ValueError: if the phone did not take it, or nothing of the kind may be written.
             CollectorError: if the link breaks meanwhile.
         """
-        phone.ask(self._command(value), DEADLINE_S)
+        phone.ask(self.command(value), DEADLINE_S)
         seen = self.read(phone)
         if not same_value(seen, value):
-            raise ValueError(
-                f"the phone keeps it at {'its own default' if seen is None else seen}"
-            )
+            raise ValueError(f"the phone keeps it at {self.word(seen)}")
 
-    def _command(self, value: str | None) -> str:
+    def command(self, value: str | None) -> str:
+        """The shell command that sets it, or takes the setting away for None.
+
+        Raises:
+            ValueError: if nothing of the kind may be written.
+        """
         if value is not None and _VALUE.fullmatch(value) is None:
             raise ValueError(f"'{value}' is no number")
         if self.namespace == "volume" and value is not None:

@@ -6,15 +6,13 @@ from collector.fairness.items import Bench, Item, SettingItem
 from collector.fairness.knobs import Knob
 from collector.planning.plan import Plan, Required
 
-_ON_OFF = {"0": "off", "1": "on"}
-
 
 def check_settings(bench: Bench) -> list[Item]:
     """How every setting stands."""
     items = [setting.check(bench) for setting in SETTINGS]
     # Where a meter has set the light, sliders differ, and should.
     if all(label in bench.given.luminance_cd_m2 for label in bench.facts):
-        items = [item for item in items if item.finding.item != SLIDER]
+        items = [item for item in items if item.finding.item != str(_SLIDER)]
     return items + [Item(finding=setting.check(bench).finding) for setting in BY_HAND]
 
 
@@ -30,75 +28,88 @@ def _as_wanted(take: Callable[[Required], object]) -> Callable[[Plan | None], st
     return wanted
 
 
-def _setting(  # noqa: PLR0913 - one row of a table
-    item: str,
+def _setting(
     place: str,
     take: Callable[[Required], object],
     by_hand: str,
     *,
     unset: str | None = None,
     pick: Callable[[Iterable[float]], float] | None = None,
-    is_switch: bool = True,
 ) -> SettingItem:
     namespace, name = place.split("/")
     return SettingItem(
-        item=item,
         knob=Knob(namespace=namespace, name=name),
         wanted=_as_wanted(take),
         by_hand=by_hand,
         unset=unset,
         pick=pick,
-        shown=_ON_OFF if is_switch else None,
     )
 
 
-SLIDER = "brightness slider"
+_SLIDER = Knob(namespace="system", name="screen_brightness")
 SETTINGS = (
     _setting(
-        "automatic brightness", "system/screen_brightness_mode",
-        lambda r: r.auto_brightness, "set it in Display", unset="0",
+        "system/screen_brightness_mode",
+        lambda r: r.auto_brightness,
+        "set it in Display",
+        unset="0",
     ),
     _setting(
-        SLIDER, "system/screen_brightness", lambda r: r.brightness,
-        "set by a meter, not by the slider: equal steps are not equal light", is_switch=False,
+        "system/screen_brightness",
+        lambda r: r.brightness,
+        "set by a meter, not by the slider: equal steps are not equal light",
     ),
     _setting(
-        "refresh rate", "system/peak_refresh_rate", lambda r: r.refresh_hz,
-        "choose the same rate in Display", pick=min, is_switch=False,
+        "system/peak_refresh_rate",
+        lambda r: r.refresh_hz,
+        "choose the same rate in Display",
+        pick=min,
     ),
     _setting(
-        "least refresh rate", "system/min_refresh_rate", lambda _: None,
-        "choose the same rate in Display", unset="0", is_switch=False,
+        "system/min_refresh_rate",
+        lambda _: None,
+        "choose the same rate in Display",
+        unset="0",
     ),
     _setting(
-        "screen time-out", "system/screen_off_timeout",
+        "system/screen_off_timeout",
         lambda r: None if r.timeout_s is None else r.timeout_s * 1000,
-        "choose the same time in Display", pick=max, is_switch=False,
+        "choose the same time in Display",
+        pick=max,
     ),
-    _setting("battery saver", "global/low_power", lambda r: r.saver, "turn it off", unset="0"),
+    _setting("global/low_power", lambda r: r.saver, "turn it off", unset="0"),
     _setting(
-        "adaptive battery", "global/adaptive_battery_management_enabled",
-        lambda r: r.adaptive_battery, "set it alike in Battery", unset="1",
+        "global/adaptive_battery_management_enabled",
+        lambda r: r.adaptive_battery,
+        "set it alike in Battery",
+        unset="1",
     ),
     _setting(
-        "stay awake", "global/stay_on_while_plugged_in", lambda r: r.stay_awake,
-        "turn it off in Developer options", unset="0",
+        "global/stay_on_while_plugged_in",
+        lambda r: r.stay_awake,
+        "turn it off in Developer options",
+        unset="0",
     ),
     _setting(
-        "always-on display", "secure/doze_always_on", lambda r: r.always_on_display,
+        "secure/doze_always_on",
+        lambda r: r.always_on_display,
         "turn it off in Display",
     ),
     _setting(
-        "dark theme", "secure/ui_night_mode", lambda _: None, "choose the same theme",
-        unset="1", is_switch=False,
+        "secure/ui_night_mode",
+        lambda _: None,
+        "choose the same theme",
+        unset="1",
     ),
     _setting(
-        "night light", "secure/night_display_activated", lambda _: False,
-        "turn it off in Display", unset="0",
+        "secure/night_display_activated",
+        lambda _: False,
+        "turn it off in Display",
+        unset="0",
     ),
-)  # fmt: skip
+)
 BY_HAND = (
-    _setting("bluetooth", "global/bluetooth_on", lambda r: r.bluetooth, "set it alike", unset="0"),
-    _setting("location", "secure/location_mode", lambda r: r.location, "set it alike", unset="0"),
+    _setting("global/bluetooth_on", lambda r: r.bluetooth, "set it alike", unset="0"),
+    _setting("secure/location_mode", lambda r: r.location, "set it alike", unset="0"),
 )
 """Their setting only shows the switch; writing it does not turn it."""

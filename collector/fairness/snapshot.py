@@ -37,6 +37,7 @@ class Snapshot(BaseModel):
 
     Attributes:
         in_run: a recording has begun since; if none goes on now, it was broken off.
+        armed_for: id of the run that the phone records by itself; put back once it is fetched.
         changes: in the order they were made.
     """
 
@@ -47,6 +48,7 @@ class Snapshot(BaseModel):
     label: str
     made_utc: AwareDatetime
     in_run: bool = False
+    armed_for: str = ""
     changes: tuple[Change, ...] = ()
 
 
@@ -78,6 +80,22 @@ class Snapshots:
             if snapshot.in_run and not self._is_held(phone)
         }
 
+    def kept_for(self, run_id: str) -> dict[str, Snapshot]:
+        """What is to be put back when that run is fetched, by phone hash."""
+        return {p: s for p, s in self.pending().items() if s.armed_for == run_id}
+
+    def keep_for(self, run_id: str, hashes: Iterable[str]) -> None:
+        """What is pending for these phones stays as it is until that run is fetched.
+
+        Raises:
+            OSError: if that cannot be written.
+        """
+        pending = self.pending()
+        for phone_hash in hashes:
+            if phone_hash in pending:
+                armed = {"armed_for": run_id, "in_run": False}
+                self._keep(pending[phone_hash].model_copy(update=armed))
+
     def set(
         self,
         phone: Phone,
@@ -104,9 +122,10 @@ class Snapshots:
                 self._remember(phone_hash, label, knob, old, value, at)
                 knob.write(phone, value)
             except ValueError as exc:
-                failed.append(f"{label}: {knob} not set to {value}: {exc}")
+                failed.append(f"{label}: {knob} not set to {knob.word(value)}: {exc}")
             else:
-                done.append(f"{label}: {knob} set to {value}, was {_shown(old)}")
+                was = knob.word(old)
+                done.append(f"{label}: {knob} set to {knob.word(value)}, was {was}")
         return done, failed
 
     def restore(self, phone: Phone, phone_hash: str) -> tuple[list[str], list[str]]:
@@ -123,14 +142,13 @@ class Snapshots:
             return [], []
         done, failed, left = [], [], list(snapshot.changes)
         for change in reversed(snapshot.changes):
+            was = change.knob.word(change.old)
             try:
                 change.knob.write(phone, change.old)
             except ValueError as exc:
-                failed.append(
-                    f"{snapshot.label}: {change.knob} not put back to {_shown(change.old)}: {exc}"
-                )
+                failed.append(f"{snapshot.label}: {change.knob} not put back to {was}: {exc}")
             else:
-                done.append(f"{snapshot.label}: {change.knob} is {_shown(change.old)} again")
+                done.append(f"{snapshot.label}: {change.knob} is {was} again")
                 left.remove(change)
                 self._keep(snapshot.model_copy(update={"changes": tuple(left)}))
         return done, failed
@@ -148,7 +166,7 @@ class Snapshots:
                     continue  # another recording has the phone, and will say so itself
                 stack.callback(lock.release)
                 if (snapshot := self.pending().get(phone_hash)) is not None:
-                    self._keep(snapshot.model_copy(update={"in_run": True}))
+                    self._keep(snapshot.model_copy(update={"in_run": True, "armed_for": ""}))
             self._recording = True
             try:
                 yield
@@ -215,7 +233,10 @@ def restore_all(
             continue
         names = ", ".join(str(change.knob) for change in snapshot.changes)
         if phone_hash not in phones:
-            failed.append(f"{snapshot.label}: {names} to be put back when it is attached again")
+            failed.append(
+                f"{snapshot.label}: {names}, as it is not attached: attach it, then "
+                "rundown check --restore"
+            )
             continue
         try:
             put_back, not_put_back = snapshots.restore(phones[phone_hash], phone_hash)
@@ -225,7 +246,3 @@ def restore_all(
             done += put_back
             failed += not_put_back
     return done, failed
-
-
-def _shown(value: str | None) -> str:
-    return "its own default" if value is None else value

@@ -14,14 +14,13 @@ from parsers.exits import ATTENTION, DONE
 from parsers.text import printable
 
 
-def observe_all(console: Console, progress: Console, *, as_json: bool) -> int:
+def observe_all(server: AdbServer, console: Console, progress: Console, *, as_json: bool) -> int:
     """Measures one phone after the other; returns the exit code.
 
     Raises:
         NoPhonesError: if none is attached.
         ServerGoneError: if no adb server answers.
     """
-    server = AdbServer()
     costs: dict[str, Cost] = {}
     problems: dict[str, str] = {}
     wait = threading.Event().wait  # nobody sets it: only its deadline ends the waiting

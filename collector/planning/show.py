@@ -43,10 +43,22 @@ def print_plan(file: PlanFile, console: Console, *, as_json: bool) -> None:
         at_s += slot.takes_s - segment.lead_s
     console.print(table)
     console.print(_total(plan), markup=False)
+    for name, asked in _instructions(plan).items():
+        console.print(f"{name}: {asked}", markup=False)
     for segment in plan.segments:
         if segment.drive:
             names = ", ".join(action.action for action in segment.drive)
             console.print(f"by themselves in '{segment.name}': {names}", markup=False)
+
+
+def _instructions(plan: Plan) -> dict[str, str]:
+    """Who does what, by segment, as far as the plan says."""
+    said = {}
+    for segment in plan.segments:
+        words = [segment.who, segment.do if "do" in segment.model_fields_set else None]
+        if asked := ": ".join(filter(None, words)):
+            said[printable(segment.name, 60)] = printable(asked, 560)
+    return said
 
 
 def print_shipped(plans: dict[str, Plan], console: Console) -> None:

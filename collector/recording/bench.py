@@ -80,7 +80,7 @@ def make_ready(
         raise NoPhonesError(_nothing_usable(len(missing), list(states.values())))
     stated, costs = capacities_mah or {}, known_costs()
     ready: list[Ready] = []
-    for serial in labels or usable:
+    for serial in labels or sorted(usable):
         phone = server.phone(serial)
         facts = identify(phone)
         label = checked_label(
@@ -105,7 +105,7 @@ def make_ready(
             polling_u_mw=None if cost is None else cost.u_mw * rate_hz,
         )
         ready.append(Ready(serial=serial, entry=entry, offer=offer))
-    return ready
+    return ready if labels else sorted(ready, key=lambda one: one.entry.label)
 
 
 class Bench:

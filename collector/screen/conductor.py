@@ -21,6 +21,7 @@ class Progress:
         left_s: until it is over by the plan; None without one. Below 0 when it is overdue.
         lead_s: until it begins to count; None when it counts already.
         rest_s: pause still to go before the next one may begin.
+        slot: the plan's turn that is tagged; None for a segment of the user's own.
         next_slot: None if the plan is over, or there is none.
     """
 
@@ -29,6 +30,7 @@ class Progress:
     left_s: float | None = None
     lead_s: float | None = None
     rest_s: float = 0.0
+    slot: Slot | None = None
     next_slot: Slot | None = None
 
 
@@ -99,9 +101,10 @@ class Conductor:
         self._all_open = open_segments
         shared = [segment for segment in open_segments if segment.phone is None]
         latest = next(reversed(shared or open_segments), None)
-        if latest is None or self._open is None or latest.id != self._open.id:
-            known_s = latest.start.at_host_s if latest is not None else None
-            self._open_s = now_s if known_s is None else known_s
+        if latest is not None and latest.start.at_host_s is not None:
+            self._open_s = latest.start.at_host_s
+        elif latest is None or self._open is None or latest.id != self._open.id:
+            self._open_s = now_s
         self._open = latest
         if self._lead_until_s is not None and now_s >= self._lead_until_s and self._slot:
             self._lead_until_s = None
@@ -110,7 +113,7 @@ class Conductor:
         if latest is not None and left_s is not None and left_s <= 0 and self._is_planned():
             self._tagger.end()
             self._after_end()
-            return f"'{latest.name}' is over"
+            return f"'{latest.whole}' is over"
         return ""
 
     def scene(self, label: str | None = None) -> Scene:
@@ -119,19 +122,21 @@ class Conductor:
         if self._open is None or own is None:
             return Scene()
         wanted = self._slot.segment if self._slot and self._is_planned() else None
-        return Scene(segment=own.name, since_s=self._open_s, wanted=wanted)
+        return Scene(segment=own.whole, since_s=self._open_s, wanted=wanted)
 
     def progress(self) -> Progress:
         """Where the test is now."""
         now_s = self._clock.monotonic_s()
         on_s = now_s - self._open_s if self._open else 0.0
-        planned_s = self._slot.duration_s if self._slot and self._is_planned() else None
+        slot = self._slot if self._is_planned() else None
+        planned_s = None if slot is None else slot.duration_s
         return Progress(
-            segment=self._open.name if self._open else "",
+            segment=self._open.whole if self._open else "",
             on_s=on_s,
             left_s=None if planned_s is None else planned_s - on_s,
             lead_s=None if self._lead_until_s is None else self._lead_until_s - now_s,
             rest_s=max(0.0, self._rest_until_s - now_s),
+            slot=slot,
             next_slot=self._slot if self._lead_until_s is not None else self._next,
         )
 
@@ -139,7 +144,7 @@ class Conductor:
         return (
             self._slot is not None
             and self._open is not None
-            and self._open.name == self._slot.segment.name
+            and self._open.whole == self._slot.segment.name
         )
 
     def _begin(self, name: str) -> str:

@@ -1,5 +1,7 @@
 """A running estimate of power and energy for the live view; results come afterwards."""
 
+from array import array
+from bisect import bisect_right
 from collections import deque
 from dataclasses import dataclass
 
@@ -41,6 +43,7 @@ class Meter:
         self._at: _At | None = None
         self._current_raw: int | None = None
         self._plugged: bool | None = None
+        self._times_s, self._energies_mwh = array("d"), array("d")
         self.energy_mwh: float | None = None
         """Taken out since the first reading; None while the gauge's unit cannot be told."""
 
@@ -50,6 +53,20 @@ class Meter:
         if not self._recent:
             return None
         return sum(power for _, power in self._recent) / len(self._recent)
+
+    def since_mwh(self, host_s: float) -> float | None:
+        """Taken out since a moment of the computer's clock, past or just now."""
+        if self.energy_mwh is None or not self._times_s:
+            return None
+        after = bisect_right(self._times_s, host_s)
+        if after == 0:
+            return self.energy_mwh
+        if after == len(self._times_s):
+            return 0.0
+        begin_s, end_s = self._times_s[after - 1 : after + 1]
+        begin_mwh, end_mwh = self._energies_mwh[after - 1 : after + 1]
+        share = (host_s - begin_s) / (end_s - begin_s)
+        return self.energy_mwh - (begin_mwh + (end_mwh - begin_mwh) * share)
 
     def follow(self, reading: Reading) -> None:
         """Takes one reading in."""
@@ -74,14 +91,13 @@ class Meter:
     def _add(self, reading: Reading) -> None:
         before, now = self._at, self._look(reading)
         self._at = now
-        if before is None or before.boot_id != now.boot_id or self.energy_mwh is None:
+        if self.energy_mwh is None:
             return
-        apart_s = now.boot_s - before.boot_s
-        if before.power_mw is not None and now.power_mw is not None and apart_s <= STREAK_S:
-            self.energy_mwh += (before.power_mw + now.power_mw) / 2 * apart_s / _S_PER_H
-        elif None not in (before.charge_mah, now.charge_mah, now.voltage_mv):
-            taken_mah = (before.charge_mah or 0.0) - (now.charge_mah or 0.0)
-            self.energy_mwh += taken_mah * (now.voltage_mv or 0.0) / 1000.0
+        if before is not None and before.boot_id == now.boot_id:
+            self.energy_mwh += _between(before, now)
+        if not self._times_s or reading.host_s > self._times_s[-1]:
+            self._times_s.append(reading.host_s)
+            self._energies_mwh.append(self.energy_mwh)
 
     def _look(self, reading: Reading) -> _At:
         """What the reading adds to what was known: sources take turns."""
@@ -102,3 +118,13 @@ class Meter:
         if charge_mah is None and last is not None and last.boot_id == reading.boot_id:
             charge_mah = last.charge_mah
         return _At(reading.boot_id, reading.boot_s, power_mw, charge_mah, voltage_mv)
+
+
+def _between(before: _At, now: _At) -> float:
+    """Taken out meanwhile, in mWh; 0 where nothing tells."""
+    apart_s = now.boot_s - before.boot_s
+    if before.power_mw is not None and now.power_mw is not None and apart_s <= STREAK_S:
+        return (before.power_mw + now.power_mw) / 2 * apart_s / _S_PER_H
+    if before.charge_mah is None or now.charge_mah is None or now.voltage_mv is None:
+        return 0.0
+    return (before.charge_mah - now.charge_mah) * now.voltage_mv / 1000.0

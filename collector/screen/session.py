@@ -1,18 +1,20 @@
 """A recording at the terminal: keys, tags, slips, limits of temperature, and the live view."""
 
+import contextlib
 from collections.abc import Callable
-from typing import Protocol
 
 from rich.console import Console
 
 from collector.clock import Clock
 from collector.errors import TagError
-from collector.planning.plan import Limits, Plan, Slot
+from collector.planning.plan import Limits, Plan
 from collector.recording.bench import Bench
 from collector.screen.conductor import Conductor
+from collector.screen.driven import Driving, NothingDriven
 from collector.screen.keys import BACKSPACE, ENTER, ESCAPE, Keys
-from collector.screen.live import LiveView, Status
+from collector.screen.live import LiveView
 from collector.screen.meter import Meter
+from collector.screen.status import Status
 from collector.slips.cut import cut_slip
 from collector.slips.watch import SlipWatch
 from collector.tagging.tags import Tagger
@@ -22,47 +24,6 @@ from parsers.tags import NAME_MAX_CHARS, TaggedSegment, open_segments, read_tags
 from parsers.text import printable
 
 LOOK_S = 0.25
-
-
-class Driving(Protocol):
-    """What the phones do by themselves (see `collector.driving.drive.Drive`)."""
-
-    def begin(self, slot: Slot) -> str:
-        """Starts a segment's actions; says what was started, or why not."""
-        ...
-
-    def keep(self) -> str:
-        """Says that somebody still watches; says what went wrong, if anything."""
-        ...
-
-    def stop(self) -> str:
-        """Ends all actions at once; says what went wrong, if anything."""
-        ...
-
-    def costs(self) -> tuple[str, ...]:
-        """What the actions took from each phone's processor, in sentences."""
-        ...
-
-
-class NothingDriven:
-    """No plan, or none with actions."""
-
-    def begin(self, slot: Slot) -> str:
-        """Nothing to start."""
-        del slot
-        return ""
-
-    def keep(self) -> str:
-        """Nothing to keep."""
-        return ""
-
-    def stop(self) -> str:
-        """Nothing to end."""
-        return ""
-
-    def costs(self) -> tuple[str, ...]:
-        """Nothing was spent."""
-        return ()
 
 
 class Session:
@@ -97,10 +58,8 @@ class Session:
         self._drive: Driving = drive or NothingDriven()
         self._slips = SlipWatch(run, [p.label for p in manifest.phones], self._limits)
         self._meters = {p.label: Meter(p.capacity_mah) for p in manifest.phones}
-        self._segment_mwh: dict[str, float] = {}
-        self._segment = ("", 0.0)
         self._n_slips = 0
-        self._last_slip: SlipRecord | None = None
+        self._over: list[SlipRecord] = []
         self._view = LiveView(console, clock, bench.pollers)
         self._message = ""
         self._hot: set[str] = set()
@@ -113,6 +72,8 @@ class Session:
     def run(self) -> None:
         """Until every phone has ended, or the user or the plan stops it."""
         with Keys() as keys, self._view:
+            if keys.active:
+                self._say_in_lines(f"keys: {_in_words(self._keys())}")
             try:
                 while not self._done and not self._bench.wait(timeout_s=0.0):
                     for key in keys.pressed(LOOK_S):
@@ -121,12 +82,19 @@ class Session:
                     self._view.show(self._status(has_keys=keys.active))
             finally:
                 self._tell(self._drive.stop())
+                self._end_tags()
                 for cost in self._drive.costs():
                     self._tagger.note(f"actions: {cost}")
 
+    def _end_tags(self) -> None:
+        """What is open ends with the recording, unless the phones have ended by themselves."""
+        if not self._bench.wait(timeout_s=0.0):
+            for segment in self._open():
+                with contextlib.suppress(TagError):  # ended together with that of all phones
+                    self._tagger.end(phone=segment.phone)
+
     def _look(self) -> None:
         self._do(lambda: self._conductor.follow(self._open()), bell=True)
-        self._note_segment()
         for poller in self._bench.pollers:
             scene = self._conductor.scene(poller.label)
             ticks = poller.watch.ticks
@@ -139,21 +107,6 @@ class Session:
                     self._mind_heat(poller.label, tick.reading.temperature_c)
         self._mind_end()
         self._tell(self._drive.keep())
-
-    def _note_segment(self) -> None:
-        """What the phones had used when the segment began."""
-        scene = self._conductor.scene()
-        if (scene.segment, scene.since_s) != self._segment:
-            self._segment = (scene.segment, scene.since_s)
-            self._segment_mwh = {
-                label: meter.energy_mwh
-                for label, meter in self._meters.items()
-                if scene.segment and meter.energy_mwh is not None
-            }
-        elif scene.segment:
-            for label, meter in self._meters.items():
-                if meter.energy_mwh is not None:
-                    self._segment_mwh.setdefault(label, meter.energy_mwh)
 
     def _mind_heat(self, label: str, warm_c: float) -> None:
         """Warns, asks to stop, and ends what makes a phone that hot."""
@@ -202,13 +155,17 @@ class Session:
         if key in actions:
             self._do(actions[key])
         elif key == "t":
-            self._entry = ("segment", "", self._conductor.begin_own)
+            self._ask("segment", self._conductor.begin_own)
         elif key == "o":
-            self._entry = ("note", "", self._note)
+            self._ask("note", self._note)
         elif key == "a":
             self._urgent = ""
         elif key == "q":
-            self._entry = ("stop recording? y", "", self._stop_if)
+            self._ask("stop recording? y", self._stop_if)
+
+    def _ask(self, what: str, act: Callable[[str], str]) -> None:
+        self._entry = (what, "", act)
+        self._say_in_lines(f"{what}: type it, return keeps it, esc drops it")
 
     def _type(self, key: str) -> None:
         if self._entry is None:
@@ -239,14 +196,12 @@ class Session:
         return "noted"
 
     def _cut(self) -> str:
-        """Cuts the last slip out, with the time in which it may have gone unseen."""
-        slip = self._last_slip
-        if slip is None:
-            raise TagError("nothing has slipped that could be cut out")
-        going_on = any(s.id == slip.id for s in self._slips.going_on)
-        if going_on:
-            raise TagError(f"{slip.phone} still slips: put it right first, then cut")
-        return cut_slip(self._tagger, self._run, slip.id)
+        """Cuts the latest slip that is over, with the time in which it may have gone unseen."""
+        if self._over:
+            return cut_slip(self._tagger, self._run, self._over.pop().id)
+        if going_on := self._slips.going_on:
+            raise TagError(f"{going_on[0].phone} still slips: put it right first, then cut")
+        raise TagError("nothing has slipped that could be cut out")
 
     def _stop_if(self, typed: str) -> str:
         if typed.strip().lower() in ("", "y", "yes"):
@@ -261,7 +216,7 @@ class Session:
         try:
             self._tell(act(), bell=bell)
         except TagError as exc:
-            self._message = str(exc)
+            self._tell(str(exc))
 
     def _tell(self, sentence: str, *, bell: bool = False) -> None:
         if sentence:
@@ -271,28 +226,42 @@ class Session:
     def _tell_slip(self, slip: SlipRecord) -> None:
         if slip.what == "began":
             self._n_slips += 1
-            self._last_slip = slip
+        else:
+            self._over.append(slip)
         over = "" if slip.what == "began" else "over: "
         self._tell(f"{slip.phone}: {over}{printable(slip.text, 160)}", bell=slip.what == "began")
 
     def _open(self) -> list[TaggedSegment]:
         return open_segments(read_tags(self._run.tags_path).records)
 
-    def _status(self, *, has_keys: bool) -> Status:
+    def _keys(self) -> list[tuple[str, str]]:
         keys = [("t", "tag"), ("e", "end"), ("o", "note"), ("u", "undo"), ("q", "stop")]
         if self._conductor.progress().next_slot is not None:
             keys.insert(0, ("n", "next"))
-        if self._last_slip is not None:
+        if self._over or self._slips.going_on:
             keys.insert(-1, ("c", "cut slip"))
+        return keys
+
+    def _say_in_lines(self, sentence: str) -> None:
+        """What a screen shows by itself."""
+        if not self._view.is_screen:
+            self._view.say(sentence)
+
+    def _status(self, *, has_keys: bool) -> Status:
+        scene = self._conductor.scene()
         return Status(
             progress=self._conductor.progress(),
             slips=self._slips.going_on,
             n_slips=self._n_slips,
             meters=self._meters,
-            segment_mwh=self._segment_mwh,
+            since_s=scene.since_s if scene.segment else None,
             ambient_c=self._ambient_c,
             message=self._urgent or self._message,
             is_urgent=bool(self._urgent),
             entry=None if self._entry is None else self._entry[:2],
-            keys=keys if has_keys else (),
+            keys=self._keys() if has_keys else (),
         )
+
+
+def _in_words(keys: list[tuple[str, str]]) -> str:
+    return ", ".join(f"{key} {word}" for key, word in keys)

@@ -1,7 +1,9 @@
 """Slips found while recording: what changed on a phone that should have stayed as it was.
 
 What a segment should be like is the plan's word; without a plan, what it was like once it had
-settled. A look around comes every half minute, so a slip may be that much older than it is seen.
+settled. Another app is told as soon as the planned one has been in front, or the segment has
+settled without it. A look around comes every half minute, so a slip may be that much older than
+it is seen.
 """
 
 import secrets
@@ -58,6 +60,7 @@ class _Phone:
     settled_in: tuple[str, float] = ("", -1.0)
     going_on: dict[Kind, SlipRecord] = field(default_factory=dict)
     arrived_s: float | None = None
+    is_due: bool = False
 
 
 class SlipWatch:
@@ -118,7 +121,8 @@ class SlipWatch:
         segment = (scene.segment, scene.since_s)
         if phone.settled_in != segment:
             phone.settled_in, phone.settled, phone.arrived_s = segment, {}, None
-        if scene.segment and not phone.settled and now_s - scene.since_s >= SETTLES_S:
+        phone.is_due = bool(scene.segment) and now_s - scene.since_s >= SETTLES_S
+        if phone.is_due and not phone.settled and not _is_elsewhere(phone, scene):
             phone.settled = dict(phone.context)
         if phone.arrived_s is None and _has_arrived(phone, scene):
             phone.arrived_s = now_s
@@ -140,6 +144,12 @@ class SlipWatch:
         return [begun, begun.model_copy(update={"what": "over"})]
 
 
+def _is_elsewhere(phone: _Phone, scene: Scene) -> bool:
+    """Whether something else than the planned app is in front: nothing to go by."""
+    app = scene.wanted.app if scene.wanted else None
+    return app is not None and phone.context.get("foreground") not in (None, _NOTHING, app)
+
+
 def _has_arrived(phone: _Phone, scene: Scene) -> bool:
     app = scene.wanted.app if scene.wanted else None
     return app is not None and phone.context.get("foreground") == app
@@ -157,18 +167,34 @@ def _wrong(phone: _Phone, scene: Scene, limits: Limits) -> Iterator[tuple[Kind, 
         yield "throttled", f"slowed down for its warmth, status {status}"
     if phone.temperature_c is not None and phone.temperature_c >= limits.warn_c:
         yield "hot", f"{limits.warn_c:g} °C or more"
+    screen = _screen_meant(phone, scene)
+    if screen == "on" and (text := _wrong_app(phone, scene)):
+        yield "wrong_app", text
     if phone.settled:
-        yield from _changed(phone, scene)
+        yield from _changed(phone, screen)
 
 
-def _changed(phone: _Phone, scene: Scene) -> Iterator[tuple[Kind, str]]:
+def _screen_meant(phone: _Phone, scene: Scene) -> str | None:
+    if scene.wanted is not None and scene.wanted.screen != "any":
+        return scene.wanted.screen
+    planned_app = scene.wanted.app if scene.wanted else None
+    return phone.settled.get("screen", "on" if planned_app else None)
+
+
+def _wrong_app(phone: _Phone, scene: Scene) -> str:
+    """What is in front instead of what belongs there; empty while that cannot be said."""
+    planned = scene.wanted.app if scene.wanted else None
+    may_judge = phone.is_due or phone.arrived_s is not None
+    app = (planned if may_judge else None) or phone.settled.get("foreground")
+    shown = phone.context.get("foreground")
+    if app is None or shown in (None, _NOTHING, app) or phone.context.get("screen") != "on":
+        return ""
+    return f"{printable(shown, 60)} in front, not {printable(app, 60)}"
+
+
+def _changed(phone: _Phone, screen: str | None) -> Iterator[tuple[Kind, str]]:
     """What is not as the plan says or, without its word, as it was."""
-    now, then, wanted = phone.context, phone.settled, scene.wanted
-    app = (wanted.app if wanted else None) or then.get("foreground")
-    screen = wanted.screen if wanted and wanted.screen != "any" else then.get("screen")
-    shown = now.get("foreground")
-    if screen == "on" and shown not in (None, _NOTHING, app) and now.get("screen") == "on":
-        yield "wrong_app", f"{printable(shown or '', 60)} in front, not {printable(app or '', 60)}"
+    now, then = phone.context, phone.settled
     if screen == "off" and now.get("screen") == "on":
         yield "screen", "the screen is on"
     if screen == "on" and now.get("screen") not in ("on", None):

@@ -72,7 +72,7 @@ class Tagger:
                         "or begin this one with --close"
                     )
                 _need_after(other, then)
-                command.add("end", then, phone=other.phone, name=other.name)
+                command.add("end", then, phone=other.phone, name=other.whole)
             begun = command.add("begin", then, phone=phone, name=wanted)
             if until is not None:
                 over = self._moment(until)
@@ -95,7 +95,7 @@ class Tagger:
                 )
             then = self._moment(at)
             _need_after(mine[-1], then)
-            return command.add("end", then, phone=phone, name=mine[-1].name)
+            return command.add("end", then, phone=phone, name=mine[-1].whole)
 
     def note(self, text: str, *, phone: str | None = None, at: str | None = None) -> TagRecord:
         """Keeps a remark with its time.

@@ -18,7 +18,8 @@ from collector.recording.poller import Poller
 from collector.recording.tidy import tidy
 from collector.recording.watch import Patience
 from collector.screen.conductor import Progress
-from collector.screen.live import LiveView, Status
+from collector.screen.live import LiveView
+from collector.screen.status import Status
 from collector.tagging.tags import Tagger
 from collector.virtual.clock import SteppedTime
 from collector.virtual.farm import VirtualFarm

@@ -4,12 +4,12 @@ import json
 import signal
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
-from typer.testing import CliRunner
+from typer.testing import CliRunner, Result
 
 import rundown
 from collector.adb import AdbServer
@@ -48,6 +48,9 @@ AUTO, SAVER = ("system", "screen_brightness_mode"), ("global", "low_power")
 REFRESH, AWAKE = ("system", "peak_refresh_rate"), ("global", "stay_on_while_plugged_in")
 
 
+Command = Callable[..., Result]
+
+
 class Desk:
     """Three phones, an adb server of their own, and a folder for what is to be put back."""
 
@@ -80,6 +83,19 @@ class Desk:
             SystemClock(),
             self.snapshots if fix else None,
         )
+
+    def put_back_all(self) -> tuple[list[str], list[str]]:
+        return put_back(self.server, self.snapshots, self.snapshots.pending())
+
+    def put_back_left(self) -> tuple[list[str], list[str]]:
+        return put_back(self.server, self.snapshots, self.snapshots.left_behind())
+
+    def break_off(self) -> None:
+        """Sets what differs, begins to record and is killed."""
+        self.plant("birch-1", SAVER, "1")
+        self.check(fix=True)
+        with self.snapshots.held(self.snapshots.pending()):
+            assert self.phones["birch-1"].handset.settings[SAVER] == "0"
 
     def plant(self, label: str, place: tuple[str, str], value: str) -> None:
         self.phones[label].handset.settings[place] = value
@@ -152,7 +168,7 @@ def test_planted_inequalities_are_found_put_right_and_put_back(desk: Desk) -> No
     hands = desk.phones["birch-1"].hands
     assert hands.volume == 4
     assert desk.phones["cedar-1"].handset.settings[REFRESH] == "60"
-    done, failed = put_back(desk.server, desk.snapshots, everything=True)
+    done, failed = desk.put_back_all()
     assert failed == []
     assert len(done) == len(fixed.set_by_adb) - 1, "a simulated state that was ended stays ended"
     assert hands.volume == 11
@@ -168,12 +184,12 @@ def test_what_a_phone_does_not_take_is_listed(desk: Desk) -> None:
     desk.plant("birch-1", SAVER, "1")
     desk.phones["birch-1"].hands.stuck.add(SAVER)
     checked = desk.check(fix=True)
-    assert any("low power not set to 0" in said for said in checked.not_set)
+    assert any("battery saver not set to off" in said for said in checked.not_set)
     desk.phones["birch-1"].hands.stuck.clear()
     desk.phones["alder-1"].hands.stuck.add(("secure", "doze_always_on"))
-    _, failed = put_back(desk.server, desk.snapshots, everything=True)
+    _, failed = desk.put_back_all()
     assert [said.split(":")[0] for said in failed] == ["alder-1"]
-    assert "doze always on not put back" in failed[0]
+    assert "always-on display not put back" in failed[0]
     pending = desk.snapshots.pending().values()
     assert [(s.label, [c.name for c in s.changes]) for s in pending] == [
         ("alder-1", ["doze_always_on"])
@@ -195,7 +211,7 @@ def test_a_second_fix_keeps_the_first_values(desk: Desk) -> None:
     desk.check(fix=True)
     desk.check(fix=True, plan=PLAN.replace("volume = 4", "volume = 2"))
     assert desk.phones["alder-1"].hands.volume == 2
-    put_back(desk.server, desk.snapshots, everything=True)
+    desk.put_back_all()
     assert desk.phones["alder-1"].hands.volume == 9
 
 
@@ -218,12 +234,12 @@ def test_what_a_killed_recording_left_behind_is_put_back(desk: Desk) -> None:
         assert recording.stdout
         assert recording.stdout.readline() == b"held\n"
         assert desk.snapshots.left_behind() == {}, "a recording goes on"
-        assert put_back(desk.server, desk.snapshots) == ([], [])
+        assert desk.put_back_left() == ([], [])
         recording.send_signal(signal.SIGKILL)
     assert set(desk.snapshots.left_behind()) == set(hashes)
-    done, failed = put_back(desk.server, desk.snapshots)
+    done, failed = desk.put_back_left()
     assert failed == []
-    assert "birch-1: low power is 1 again" in done
+    assert "birch-1: battery saver is on again" in done
     assert desk.phones["birch-1"].handset.settings[SAVER] == "1"
 
 
@@ -231,7 +247,7 @@ def test_a_phone_that_is_away_stays_pending(desk: Desk) -> None:
     desk.check(fix=True)
     gone = next(address for address, label in desk.addresses.items() if label == "cedar-1")
     desk.private.disconnect(gone)
-    _, failed = put_back(desk.server, desk.snapshots, everything=True)
+    _, failed = desk.put_back_all()
     assert [said.split(":")[0] for said in failed] == ["cedar-1"]
     assert [s.label for s in desk.snapshots.pending().values()] == ["cedar-1"]
 
@@ -269,27 +285,87 @@ def test_the_record_of_a_check_can_be_read_again(desk: Desk, tmp_path: Path) -> 
     assert record.made_utc <= datetime.now(UTC)
 
 
-def test_the_whole_command_line(
-    desk: Desk, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+@pytest.fixture
+def command(desk: Desk, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Command:
+    """Runs one, in a folder with a plan, on the phones of the desk."""
     monkeypatch.setenv("ANDROID_ADB_SERVER_PORT", str(desk.private.port))
     monkeypatch.chdir(tmp_path)
     Path("bench.toml").write_text(PLAN)
+    return lambda *words: CliRunner().invoke(rundown.app, list(words))
+
+
+PUT_BACK = "put back: birch-1: battery saver is on again"
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("phones",),
+        ("check",),
+        ("poll", "bench.toml", "--out", "monday", "--yes"),
+        ("arm", "--out", "monday"),
+        ("collect", "earlier"),
+    ],
+    ids=lambda words: words[0],
+)
+def test_every_command_with_phones_puts_back_what_a_killed_recording_left(
+    desk: Desk, command: Command, words: tuple[str, ...]
+) -> None:
+    if words[0] == "collect":
+        assert command("arm", "--out", "earlier").exit_code == 0
+    desk.break_off()
+    done = command(*words)
+    assert done.exit_code in (0, 1), done.output
+    assert PUT_BACK in done.output
+    assert desk.phones["birch-1"].handset.settings[SAVER] == "1"
+    assert desk.snapshots.pending() == {}
+
+
+def test_a_phone_that_is_not_attached_is_said_so(desk: Desk, command: Command) -> None:
+    desk.break_off()
+    gone = next(address for address, label in desk.addresses.items() if label == "birch-1")
+    desk.private.disconnect(gone)
+    done = command("phones")
+    said = " ".join(done.output.split())
+    left = said[said.index("NOT put back: birch-1: ") :]
+    assert "battery saver" in left
+    assert "as it is not attached: attach it, then rundown check --restore" in left
+    desk.private.connect(gone)
+    restored = command("check", "--restore")
+    assert (restored.exit_code, PUT_BACK in restored.output) == (0, True), restored.output
+    assert desk.snapshots.pending() == {}
+
+
+def test_what_was_set_for_an_armed_run_stays_until_it_is_fetched(
+    desk: Desk, command: Command
+) -> None:
     desk.plant("birch-1", SAVER, "1")
-    runner = CliRunner()
+    desk.check(fix=True)
+    assert command("arm", "--out", "monday").exit_code == 0
+    between = command("phones")
+    assert "put back" not in between.output
+    assert desk.phones["birch-1"].handset.settings[SAVER] == "0"
+    fetched = command("collect", "monday")
+    assert PUT_BACK in fetched.output, fetched.output
+    assert desk.phones["birch-1"].handset.settings[SAVER] == "1"
+    assert desk.snapshots.pending() == {}
+
+
+def test_the_whole_command_line(desk: Desk, command: Command) -> None:
+    desk.plant("birch-1", SAVER, "1")
     serials = [f"--phone={label}={address}" for address, label in desk.addresses.items()]
-    checked = runner.invoke(rundown.app, ["check", "bench.toml", "--json", *serials])
+    checked = command("check", "bench.toml", "--json", *serials)
     document = json.loads(checked.stdout)
     assert (checked.exit_code, document["fair"]) == (1, False)
-    fixed = runner.invoke(rundown.app, ["check", "bench.toml", "--fix", *serials])
-    assert "set: birch-1: low power set to 0, was 1" in fixed.stdout
+    fixed = command("check", "bench.toml", "--fix", *serials)
+    assert "set: birch-1: battery saver set to off, was on" in fixed.stdout
     desk.phones["cedar-1"].hands.packages["org.example.wayfinder"] = "4.1.9"
-    unfair = runner.invoke(rundown.app, ["poll", "bench.toml", "--out", "monday", *serials])
+    unfair = command("poll", "bench.toml", "--out", "monday", *serials)
     assert unfair.exit_code == 2
     assert "not fair yet" in unfair.output
     assert not Path("monday").exists()
     words = ["poll", "bench.toml", "--out", "monday", "--ambient-c", "22", "--yes", *serials]
-    polled = runner.invoke(rundown.app, words)
+    polled = command(*words)
     assert polled.exit_code == 0, polled.output
     run = RunFolder(Path("monday"))
     assert run.plan_path.read_text() == PLAN
@@ -299,7 +375,7 @@ def test_the_whole_command_line(
     assert [f.item for f in record.findings if f.outcome == "wrong"] == [
         "version of org.example.wayfinder"
     ]
-    assert "put back: birch-1: low power is 1 again" in polled.output
+    assert "put back: birch-1: battery saver is on again" in polled.output
     assert desk.phones["birch-1"].handset.settings[SAVER] == "1"
     assert desk.snapshots.pending() == {}
     assert read_tags(run.tags_path).damage == ()

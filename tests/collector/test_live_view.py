@@ -9,7 +9,7 @@ import subprocess
 import sys
 import termios
 from collections import deque
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -23,9 +23,10 @@ from collector.planning.file import parse_plan
 from collector.planning.plan import Plan, Slot
 from collector.recording.watch import Watch
 from collector.screen.conductor import Conductor, Progress
-from collector.screen.live import LiveView, Status
+from collector.screen.live import LiveView
 from collector.screen.meter import Meter
 from collector.screen.session import Session
+from collector.screen.status import Status
 from collector.tagging.tags import Tagger
 from parsers.assemble import Tick
 from parsers.runfolder import Clocks, Manifest, PhoneEntry, RunFolder
@@ -164,6 +165,8 @@ def full_status(plan: Plan = PLAN) -> Status:
     slot = Slot(number=2, round=1, segment=plan.segments[1], duration_s=4800.0)
     meter = Meter()
     meter.energy_mwh = 12345.6
+    meter._times_s.extend([50.0, 100.0])
+    meter._energies_mwh.extend([12000.0, 12345.6])
     text = "org.example.tiles in front, not org.example.wayfinder"
     return Status(
         progress=Progress(segment="voice call", on_s=50.0, left_s=70.0, next_slot=slot),
@@ -174,7 +177,7 @@ def full_status(plan: Plan = PLAN) -> Status:
         ],
         n_slips=5,
         meters={"alder-1": meter, "birch-1": meter},
-        segment_mwh={"alder-1": 12000.0},
+        since_s=50.0,
         ambient_c=22.0,
         message="birch-1: org.example.tiles in front, not org.example.wayfinder",
         keys=[("n", "next"), ("t", "tag"), ("e", "end"), ("o", "note"), ("u", "undo"),
@@ -220,6 +223,29 @@ def test_four_phones_fit_the_screen(width: int, height: int) -> None:
     ):
         assert said in " ".join(text.split()), said
     assert all(f"{tree}-1" in text for tree in ("alder", "birch", "cedar", "dogwood"))
+
+
+def test_the_longest_texts_leave_the_keys_on_the_screen() -> None:
+    status = full_status()
+    slot = status.progress.next_slot
+    assert slot is not None
+    long_one = slot.segment.model_copy(update={"do": "word " * 90, "who": "Ada", "name": "x" * 60})
+    long_slot = replace(slot, segment=long_one)
+    lines = plain(
+        screen(
+            80,
+            24,
+            replace(
+                status,
+                progress=replace(status.progress, slot=long_slot, next_slot=long_slot),
+                slips=[slip("birch-1", "wrong_app", "org.example." + "tiles " * 40)],
+                message="sentence " * 30,
+            ),
+        )
+    )
+    assert len(lines) < 24
+    assert lines[-1].rstrip().endswith("q stop")
+    assert sum("…" in line for line in lines) >= 4, "cut texts say so"
 
 
 def test_no_colour_is_honoured() -> None:
@@ -352,6 +378,30 @@ def test_heat_warns_asks_and_ends_activities(
     assert drive.did == ["stop"]
     assert open_segments(read_tags(run.tags_path).records) == []
     assert notes(run) == ["alder-1 at 55.1 °C: activities ended"]
+
+
+def test_what_is_open_when_the_user_stops_ends_then(
+    run: RunFolder, clock: HandClock, session: tuple[Session, FakePoller, FakeDrive]
+) -> None:
+    it, _, _ = session
+    press(it, "tmusic\r")
+    clock.now_s = 30.0
+    press(it, "q\r")
+    it.run()
+    (segment,) = resolve(read_tags(run.tags_path).records)
+    assert segment.end is not None
+    assert segment.end.at_host_s == 30.0
+
+
+def test_a_border_moved_elsewhere_is_followed(run: RunFolder, clock: HandClock) -> None:
+    conductor = Conductor(PLAN, Tagger(run, clock), clock)
+    conductor.begin_own("music")
+    clock.now_s = 20.0
+    told(conductor, run)
+    assert conductor.progress().on_s == 20.0
+    Tagger(run, clock).move("music", "start", "+5s")
+    told(conductor, run)
+    assert conductor.progress().on_s == 15.0
 
 
 def test_a_session_ends_with_the_phones_and_keeps_what_the_actions_cost(

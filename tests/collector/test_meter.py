@@ -26,6 +26,18 @@ def test_it_is_near_the_truth(spec: HandsetSpec, fast: str, tolerance_ratio: flo
     assert 1000 < meter.power_mw < 6000
 
 
+def test_energy_counts_from_the_moment_asked_for_though_the_unit_was_told_later() -> None:
+    meter, true_mwh = follow(ALDER, "uevent", 300)
+    assert meter.energy_mwh is not None
+    assert meter.since_mwh(0.0) == pytest.approx(meter.energy_mwh)
+    first, rest = meter.since_mwh(0.5), meter.since_mwh(150.0)
+    assert first is not None
+    assert rest is not None
+    assert 0 < meter.energy_mwh - first < 0.01 * true_mwh
+    assert rest == pytest.approx(true_mwh / 2, rel=0.1)
+    assert meter.since_mwh(299.5) == 0.0
+
+
 def test_a_phone_that_tells_only_percents_shows_nothing() -> None:
     meter, _ = follow(CEDAR, "none", 300)
     assert meter.energy_mwh is None

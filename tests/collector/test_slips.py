@@ -140,6 +140,22 @@ def test_a_segment_with_the_wrong_app_from_the_beginning(run: RunFolder) -> None
     assert "org.example.tiles in front, not org.example.wayfinder" in watch.going_on[0].text
 
 
+def test_another_app_is_told_at_the_next_look_once_the_planned_one_was_in_front(
+    run: RunFolder,
+) -> None:
+    watch = SlipWatch(run, ["alder-1"], Limits())
+    phone = Watched(run, watch, "alder-1", NAVIGATION)
+    phone.scene = Scene(segment="navigation", since_s=0.0, wanted=PLANNED)
+    phone.live(2)
+    phone.handset.set_activity(GAME)
+    phone.live(32)
+    assert kinds(run) == [("wrong_app", False)]
+    phone.live(20)
+    phone.handset.set_activity(NAVIGATION)
+    phone.live(60)
+    assert kinds(run) == [("wrong_app", True)], "what it looked like in the game means nothing"
+
+
 def test_a_call_that_belongs_there_is_no_slip(run: RunFolder) -> None:
     watch = SlipWatch(run, ["alder-1"], Limits())
     phone = Watched(run, watch, "alder-1", VOICE_CALL)

@@ -166,6 +166,29 @@ def test_a_span_cut_out_of_one_phone_while_the_segment_goes_on(desk: Desk) -> No
         desk.tagger.cut_out((START, None), (START - timedelta(seconds=1), None), "alder-1")
 
 
+def test_parts_are_numbered_and_named_with_their_segment(desk: Desk) -> None:
+    tagger = desk.tagger
+    tagger.cut("game", "-12m", "-11m")
+    tagger.cut("game, part 2", "-8m", "-7m")
+    two = [("game", None, 600, 780), ("game, part 2", None, 840, 1200)]
+    assert [part[0] for part in desk.shape()[1:]] == ["game", "game, part 2", "game, part 3"]
+    tagger.rename("game", "tiles")
+    assert [part[0] for part in desk.shape()[1:]] == ["tiles", "tiles, part 2", "tiles, part 3"]
+    tagger.rename("tiles, part 3", "music")
+    assert [part[0] for part in desk.shape()[1:]] == ["tiles", "tiles, part 2", "music"]
+    tagger.drop("tiles")
+    assert [part[0] for part in desk.shape()[1:]] == ["tiles", "music"]
+    for _ in range(4):
+        tagger.undo()
+    assert desk.shape()[1:] == two
+
+
+def test_parts_behind_a_split_go_with_the_later_half(desk: Desk) -> None:
+    desk.tagger.cut("game", "-8m", "-7m")
+    desk.tagger.split("game", "-10m", "music")
+    assert [part[0] for part in desk.shape()[1:]] == ["game", "music", "music, part 2"]
+
+
 def test_occurrences_stay_comparable_between_phones(desk: Desk) -> None:
     desk.at(2000).begin("game")
     desk.at(2600).end()
