@@ -14,6 +14,7 @@ from analysis.profile import Floats
 from analysis.recording import Recording, Run
 from analysis.report import Amount, BudgetLine, EnergyReport, PhoneEnergy, SegmentEnergy
 from analysis.segments import Segment, Segments, cut
+from analysis.slipped import slipped
 from analysis.stream import found_in
 
 
@@ -50,7 +51,8 @@ def _phone(run: Run, recording: Recording) -> PhoneEnergy:
     series = recording.series(border_u_s=segments.border_u_s)
     estimate = best(series, segments.borders_s, where=recording.phone)
     estimate = calibrated(recording.calibration, estimate, segments.borders_s)
-    findings = Findings(recording, series, segments)
+    found = found_in(recording, series)
+    findings = Findings(recording, series, segments, (*found, *slipped(run, recording)))
     tagged = np.array([piece.tagged for piece in segments.pieces])
     total = amount(estimate, np.ones(len(tagged)), segments)
     rows = tuple(
@@ -75,10 +77,12 @@ def _phone(run: Run, recording: Recording) -> PhoneEnergy:
         model=recording.entry.model,
         capacity_mah=recording.entry.capacity_mah,
         traces=traces(series, segments.borders_s, estimate.energy_mwh),
-        notes=(*recording.notes, *segments.notes, *estimate.notes, *findings.outside()),
+        notes=(*recording.notes, *segments.notes, *estimate.doubts, *findings.outside()),
         true_total_mwh=findings.true_mwh(series.t_s[0], series.t_s[-1]),
         phone_hash=recording.entry.phone_hash,
-        findings=found_in(recording, series),
+        findings=found,
+        facts=tuple(note for note in estimate.notes if note not in {f.said for f in found}),
+        wholes={key: amount(estimate, w, segments) for key, w in segments.parted().items()},
     )
 
 
@@ -152,7 +156,8 @@ def _segment(
         temperature_max_c=max_c,
         screen_on_s=findings.screen_on_s(piece),
         cut_short=piece.cut_short,
-        flags=(*piece.flags, *findings.flags(piece), *estimate.flags[number]),
-        facts=findings.facts(piece),
+        flags=(*piece.flags, *findings.flags(piece)),
+        facts=(*piece.facts, *findings.facts(piece), *estimate.flags[number]),
         true_energy_mwh=findings.true_mwh(piece.start_s, piece.end_s),
+        whole=piece.whole,
     )

@@ -77,8 +77,14 @@ def find_anchors(
     if borders_s is not None:
         news = news[_wanted(t_s[news], borders_s)]
     late_s, stamp_s, blind_s = _ages(t_s, news, looks)
-    drawn_mah = _drawn_mah(t_s, value_mah, news, blind_s, looks)
-    late_mah = drawn_mah * np.minimum(late_s / blind_s, 1.0)
+    if looks.charge_mah is None:
+        drawn_mah = _guessed_mah(t_s, value_mah, news, blind_s, looks.step_mah)
+        late_mah = drawn_mah * np.minimum(late_s / blind_s, 1.0)
+    else:
+        drawn_mah, late_mah = (
+            np.abs(looks.charge_mah(stamp_s) - looks.charge_mah(stamp_s - since_s))
+            for since_s in (blind_s, late_s)
+        )
     overshoot_mah = np.minimum(step_mah, drawn_mah)
     fell = value_mah[news] < value_mah[news - 1]
     charge = np.where(fell, overshoot_mah / 2 - step_mah, -overshoot_mah / 2) - value_mah[news]
@@ -126,7 +132,10 @@ def _ages(t_s: Floats, news: npt.NDArray[np.intp], looks: Looks) -> tuple[Floats
         return np.zeros(len(news)), seen_s, since_s
     late_s = np.minimum(since_s, looks.look_s)
     if looks.refreshed_s is None or not len(looks.refreshed_s):
-        return np.minimum(late_s, looks.poll_s), seen_s, np.maximum(since_s, looks.look_s)
+        # What was read before was up to a whole look old: while readings follow each other
+        # closely just that is blind, before a sleep or a gap it comes on top.
+        paused_s = np.where(since_s > looks.look_s, since_s, 0.0)
+        return late_s, seen_s, looks.look_s + paused_s
     refreshed = looks.refreshed_s
     at = np.maximum(np.searchsorted(refreshed, seen_s, side="left") - 1, 0)
     sooner = (refreshed[at] > before_s) & (refreshed[at] < seen_s)
@@ -151,26 +160,21 @@ def _wanted(step_s: Floats, borders_s: Floats) -> npt.NDArray[np.bool_]:
     return first | (apart_s < _NEAR_S)
 
 
-def _drawn_mah(
+def _guessed_mah(
     t_s: Floats,
     value_mah: Floats,
     news: npt.NDArray[np.intp],
     blind_s: Floats,
-    looks: Looks,
+    step_mah: float,
 ) -> Floats:
-    """Charge drawn while nobody looked, before each step was seen.
+    """Charge drawn while nobody looked, before each step was seen, where no current was read.
 
-    Without a current it goes by the quicker of the steps before and after: an activity may just
-    have begun or ended.
+    It goes by the quicker of the steps before and after: an activity may just have begun or ended.
     """
-    if looks.charge_mah is not None:
-        seen_s = t_s[news]
-        drawn: Floats = np.abs(looks.charge_mah(seen_s) - looks.charge_mah(seen_s - blind_s))
-        return drawn
     steps_mah = np.abs(np.diff(value_mah[news]))
     rate = np.divide(steps_mah, np.diff(t_s[news]))
     if len(rate) == 0:
-        return np.full(len(news), looks.step_mah)
+        return np.full(len(news), step_mah)
     before, after = np.insert(rate, 0, rate[0]), np.append(rate, rate[-1])
     quicker: Floats = np.maximum(before, after) * blind_s
     return quicker
@@ -203,13 +207,19 @@ def with_jumps(
     return replace(anchors, jump_s=tuple(float(t) for t in anchors.t_s[1:][jumped]))
 
 
-def without_jumps(anchors: Anchors) -> Floats:
-    """Charges at the anchors as if the counter had gone on as before when it jumped, (n,)."""
-    steps, spacing_s = np.diff(anchors.charge_mah), np.diff(anchors.t_s)
+def without_jumps(anchors: Anchors, awake_s: Floats, asleep_mah: Floats) -> Floats:
+    """Charges at the anchors as if the phone had drawn as before when the counter jumped, (n,).
+
+    Args:
+        anchors: with their jumps marked.
+        awake_s: how long the phone was awake between neighbouring anchors, (n - 1,).
+        asleep_mah: what it drew there asleep, (n - 1,).
+    """
+    steps = np.diff(anchors.charge_mah)
     jumped = np.isin(anchors.t_s[1:], anchors.jump_s)
     if jumped.any() and not jumped.all():
-        kept = anchors.t_s[1:][~jumped]
-        rate = np.interp(anchors.t_s[1:], kept, (steps / spacing_s)[~jumped])
-        steps = np.where(jumped, rate * spacing_s, steps)
+        rate = ((steps - asleep_mah) / np.maximum(awake_s, 1e-3))[~jumped]
+        rate = np.interp(anchors.t_s[1:], anchors.t_s[1:][~jumped], np.maximum(rate, 0.0))
+        steps = np.where(jumped, rate * awake_s + asleep_mah, steps)
     charge: Floats = anchors.charge_mah[0] + np.concatenate([[0.0], np.cumsum(steps)])
     return charge

@@ -85,16 +85,18 @@ def _latency_mws(
 def _drowsy_mws(series: Series, seen: Flow, borders: Floats) -> Floats:
     """What a phone drew between its last reading and its sleep, mW s, (b,).
 
-    Nobody sees when within that polling period a border lies, where it is one of falling asleep
-    or waking up.
+    Nobody sees how the polling period that it was awake between two readings divides before and
+    after the sleep; that matters where a border lies in the sleep, or beside it.
     """
-    edges = sleeps(series).ravel()
-    if not len(edges):
+    stretches = sleeps(series)
+    if not len(stretches):
         return np.zeros(len(borders))
-    apart_s = np.min(np.abs(np.subtract.outer(borders, edges)), axis=1)
-    before, after = (seen.power_near_mw(borders + x, _AROUND_S) for x in (-_AROUND_S, _AROUND_S))
-    near = apart_s < series.poll_s
-    return np.where(near, np.abs(before - after) * series.poll_s / np.sqrt(12.0), 0.0)
+    at = np.clip(np.searchsorted(stretches[:, 1] + series.poll_s, borders), 0, len(stretches) - 1)
+    begin_s, end_s = stretches[at].T
+    near = (borders > begin_s - series.poll_s) & (borders < end_s + series.poll_s)
+    around_s = series.poll_s / 2
+    beside = (seen.power_near_mw(x, around_s) for x in (begin_s - around_s, end_s + around_s))
+    return np.where(near, np.maximum(*beside) * series.poll_s / np.sqrt(12.0), 0.0)
 
 
 def border_shift_mwh(series: Series, seen: Flow, borders: Floats) -> Floats:

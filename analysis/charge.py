@@ -91,13 +91,13 @@ class Charge:
         pieces = self.segments.pieces
         at = np.searchsorted([piece.end_s for piece in pieces], middle)
         self.piece: list[Segment] = [pieces[min(int(k), len(pieces) - 1)] for k in at]
-        self.activities = list(dict.fromkeys(p.name for p in self.piece if p.tagged))
+        self.activities = list(dict.fromkeys(p.activity for p in self.piece if p.tagged))
         if not self.activities:
             raise NothingRecordedError(recording.phone, "no segment is tagged on it")
 
     def did(self, activity: str) -> Bools:
         """Which pieces are that activity."""
-        return np.array([p.tagged and p.name == activity for p in self.piece])
+        return np.array([p.tagged and p.activity == activity for p in self.piece])
 
     def usable(self) -> Usable:
         """Energy of a full charge.
@@ -189,7 +189,7 @@ class Charge:
         return NearEmpty(
             share_ratio=self.over(np.where(below, 1.0, 0.0), np.ones(len(below))),
             duration_s=float(self.hours[below].sum()) * S_PER_H,
-            activity=passing.name,
+            activity=passing.activity,
             power_ratio=self.over(rates[0], rates[1]) if seen else None,
         )
 

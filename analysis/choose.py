@@ -36,8 +36,7 @@ def best(series: Series, borders_s: Floats, *, where: str = "series") -> Estimat
             )
         return by_level
     found = fused.estimate(series, borders_s)
-    said = () if by_level is None else _contradiction(found, by_level)
-    return replace(found, notes=(*found.notes, *said))
+    return replace(found, doubts=() if by_level is None else _contradiction(found, by_level))
 
 
 def _contradiction(one: Estimate, other: Estimate) -> tuple[str, ...]:

@@ -90,7 +90,7 @@ def show_energy(run: Path, *, as_json: bool = False) -> bool:
     from analysis.accounting import energy as account
     from analysis.outputs import terminal
     from analysis.recording import load
-    from analysis.report import to_json
+    from analysis.report_json import to_json
 
     report = account(load(run))
     if as_json:
@@ -104,20 +104,20 @@ def show_explained(run: Path, name: str, *, as_json: bool = False) -> None:
     """Prints the uncertainty budgets of all segments of a name."""
     from analysis.accounting import energy as account
     from analysis.errors import NotEnoughError
-    from analysis.outputs import budget
+    from analysis.outputs import budget_table
     from analysis.recording import load
-    from analysis.report import budget_json
+    from analysis.report_json import budget_json
     from parsers.text import printable
 
     report = account(load(run))
     names = dict.fromkeys(s.segment for phone in report.phones for s in phone.segments)
     if name not in names:
-        known = ", ".join(printable(each) for each in names)
+        known = ", ".join(printable(each) for each in names) or "none: nothing is tagged in it"
         raise NotEnoughError(str(run), f"no segment '{printable(name)}'; there is {known}")
     if as_json:
         print_json(budget_json(report, name))
     else:
-        budget.show(report, name, wide_enough(budget.WIDTH))
+        budget_table.show(report, name, wide_enough(budget_table.WIDTH))
 
 
 def show_published(run: Path, choices: "Choices | None" = None) -> bool:

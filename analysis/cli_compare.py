@@ -59,15 +59,13 @@ def show_compared(runs: list[Path], same: list[tuple[str, str]], *, as_json: boo
     from analysis.accounting import energy as account
     from analysis.comparing import Measured, to_json
     from analysis.comparing import compare as judge
-    from analysis.confounders import settings_of
     from analysis.outputs import verdict_table
     from analysis.recording import load
 
     measured = []
     for path in runs:
         run = load(path)
-        report = account(run)
-        measured.append(Measured(name=str(path), report=report, settings=settings_of(run, report)))
+        measured.append(Measured.of(run, account(run), str(path)))
     compared = judge(measured, same)
     if as_json:
         print_json(to_json(compared))

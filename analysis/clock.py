@@ -22,7 +22,7 @@ class Session:
     Attributes:
         boot_id: first eight hexadecimal digits.
         boot_s: boot clock of each reading, ascending, (n,).
-        offset_s: computer's clock minus boot clock at zero latency, (n,).
+        host_s: the computer's clock at each reading, latency taken out, ascending, (n,).
         shift_s: `t_s` minus boot clock, constant in the session.
         live_s: boot clock of the readings that arrived at once, ascending.
         jitter_s: standard uncertainty of the offset where readings arrived at once.
@@ -30,15 +30,15 @@ class Session:
 
     boot_id: str
     boot_s: Floats
-    offset_s: Floats
+    host_s: Floats
     shift_s: float
     live_s: Floats
     jitter_s: float
 
     @property
-    def host_s(self) -> Floats:
-        """The computer's clock at each reading, latency taken out."""
-        return self.boot_s + self.offset_s
+    def offset_s(self) -> Floats:
+        """Computer's clock minus boot clock at zero latency, (n,)."""
+        return self.host_s - self.boot_s
 
     def known_at(self, anchors: Sequence[ClockAnchor]) -> "Session":
         """The same session of a phone whose link was up at these moments only, at least one.
@@ -75,9 +75,17 @@ class PhoneClock:
         known = session.host_s
         inside = float(np.clip(host_s, known[0], known[-1]))
         boot_s = float(np.interp(inside, known, session.boot_s)) + host_s - inside
-        distance_s = float(np.min(np.abs(session.live_s - boot_s)))
+        distance_s = abs(float(session.live_s[nearest(session.live_s, boot_s)]) - boot_s)
         drift_s = DRIFT_LIMIT_RATIO * distance_s / np.sqrt(3.0)
         return boot_s + session.shift_s, float(np.hypot(session.jitter_s, drift_s))
+
+
+def nearest(times: Floats, at_s: float) -> int:
+    """Where the one of some ascending moments is that lies closest to another."""
+    after = int(np.searchsorted(times, at_s))
+    if after == 0 or after == len(times):
+        return min(after, len(times) - 1)
+    return after - int(at_s - times[after - 1] <= times[after] - at_s)
 
 
 def fit_session(
@@ -109,7 +117,7 @@ def fit_session(
     return Session(
         boot_id=boot_id,
         boot_s=boot_s,
-        offset_s=offset_s,
+        host_s=boot_s + offset_s,
         shift_s=max(shift_s, not_before_s - float(boot_s[0])),
         live_s=boot_s[live],
         jitter_s=float(np.hypot(jitter_s, _FLOOR_S)),

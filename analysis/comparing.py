@@ -3,15 +3,25 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from itertools import combinations
-from typing import Any
+from typing import Any, Self
 
-from analysis.confounders import Done, Settings, alike_in_duration, confounders, knows_age
+from analysis.confounders import (
+    Done,
+    Settings,
+    alike_in_duration,
+    confounders,
+    knows_age,
+    settings_of,
+)
 from analysis.contrast import Contrast, Rate, apart, once, side_by_side
 from analysis.inference import Interval, symmetric, welch_satterthwaite
 from analysis.matching import Matched, matched
+from analysis.recording import Run
 from analysis.replicates import Replicate, replicate
-from analysis.report import Amount, EnergyReport, PhoneEnergy
+from analysis.report import EnergyReport, PhoneEnergy, SegmentEnergy
+from analysis.unequal import Checked, checked_of
 from analysis.verdict import TOTAL, Comparison, adjusted, plain
+from analysis.wholes import activities
 
 SCHEMA = 1
 
@@ -24,11 +34,27 @@ class Measured:
         name: as the user named it, untrusted text.
         report: its energies.
         settings: of the phones during each segment, by phone, segment and occurrence.
+        checked: what a check found of them, the same; also of whole runs.
     """
 
     name: str
     report: EnergyReport
     settings: Mapping[tuple[str, str, int], Settings] = field(default_factory=dict)
+    checked: Mapping[tuple[str, str, int], Checked] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, run: Run, report: EnergyReport, name: str) -> Self:
+        """A run as it was read, with its energies.
+
+        Raises:
+            RunFolderError: if the file of checks cannot be read as text.
+        """
+        return cls(
+            name=name,
+            report=report,
+            settings=settings_of(run, report),
+            checked=checked_of(run, report),
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,19 +161,19 @@ def _activities(
 
 
 def _done(run: Measured, phone: PhoneEnergy, name: str) -> dict[tuple[str, int], Done]:
-    def made(amount: Amount, key: tuple[str, int] | None = None) -> Done:
-        segment = next((s for s in phone.segments if (s.segment, s.occurrence) == key), None)
+    def made(key: tuple[str, int], segment: SegmentEnergy | None) -> Done:
         return Done(
             name=name,
-            amount=amount,
+            amount=segment.amount if segment else phone.total,
             segment=segment,
             phone=phone,
             ambient_c=run.report.ambient_c,
-            settings=run.settings.get((phone.phone, *key), {}) if key else {},
+            settings=run.settings.get((phone.phone, *key), {}),
+            checked=run.checked.get((phone.phone, *key), {}),
         )
 
-    keys = {(s.segment, s.occurrence): s.amount for s in phone.segments}
-    return {(TOTAL, 0): made(phone.total), **{k: made(a, k) for k, a in keys.items()}}
+    whole_run: dict[tuple[str, int], SegmentEnergy | None] = {(TOTAL, 0): None}
+    return {key: made(key, s) for key, s in (whole_run | activities(phone)).items()}
 
 
 def _phones(key: tuple[str, int], one: str, other: str, done: dict[str, _ByRun]) -> Comparison:
@@ -226,6 +252,11 @@ def _remarks(measured: Sequence[Measured]) -> tuple[str, ...]:
     said = []
     if len(measured) == 1:
         said.append("one run is one sample: how an activity varies from run to run is not in it")
+    said += [
+        f"{run.name}: nobody checked whether the phones were set alike"
+        for run in measured
+        if not run.checked
+    ]
     read = [settings for run in measured for settings in run.settings.values()]
     if not all(knows_age(settings) for settings in read):
         said.append("battery age unknown: cycle count and full charge were not read on each phone")

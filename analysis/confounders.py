@@ -5,6 +5,8 @@ from dataclasses import dataclass, field
 
 from analysis.recording import Run
 from analysis.report import Amount, EnergyReport, PhoneEnergy, SegmentEnergy
+from analysis.unequal import Checked, unequal
+from parsers.text import printable
 
 _APART_C = 2.0
 _APART_ROOM_C = 1.0
@@ -40,6 +42,7 @@ class Done:
         phone: whose.
         ambient_c: room temperature as stated.
         settings: what the phone was set to meanwhile, as its own words.
+        checked: what a check found of the phone, by item.
     """
 
     name: str
@@ -48,6 +51,7 @@ class Done:
     phone: PhoneEnergy
     ambient_c: float | None = None
     settings: Settings = field(default_factory=dict)
+    checked: Checked = field(default_factory=dict)
 
 
 def confounders(one: Done, other: Done) -> tuple[str, ...]:
@@ -60,6 +64,7 @@ def confounders(one: Done, other: Done) -> tuple[str, ...]:
         *_temperatures(one, other),
         *_room(one, other),
         *_set(one, other),
+        *_checked(one, other),
         *_age(one, other),
     )
 
@@ -125,6 +130,13 @@ def _set(one: Done, other: Done) -> list[str]:
         if name in one.settings
         and name in other.settings
         and one.settings[name] != other.settings[name]
+    ]
+
+
+def _checked(one: Done, other: Done) -> list[str]:
+    return [
+        f"{printable(item, 60)}, as checked: {one.name} {mine}, {other.name} {others}"
+        for item, mine, others in unequal(one.checked, other.checked)
     ]
 
 

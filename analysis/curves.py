@@ -74,9 +74,11 @@ def _spans(times: Floats, values: Floats, edges: Floats) -> tuple[Floats, Floats
     index = np.clip(np.searchsorted(edges, times, side="right") - 1, 0, n_spans - 1)
     counts = np.bincount(index, minlength=n_spans)
     sums = np.bincount(index, weights=values, minlength=n_spans)
-    low, high = np.full(n_spans, np.inf), np.full(n_spans, -np.inf)
-    np.minimum.at(low, index, values)
-    np.maximum.at(high, index, values)
     there = counts > 0
-    mean = np.divide(sums, counts, out=np.full(n_spans, np.nan), where=there)
-    return mean, np.where(there, low, np.nan), np.where(there, high, np.nan)
+    first = np.searchsorted(index, np.flatnonzero(there))
+    mean, low, high = (np.full(n_spans, np.nan) for _ in range(3))
+    mean[there] = sums[there] / counts[there]
+    if len(first):
+        low[there] = np.minimum.reduceat(values, first)
+        high[there] = np.maximum.reduceat(values, first)
+    return mean, low, high

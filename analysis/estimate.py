@@ -97,8 +97,9 @@ class Estimate:
         components: the uncertainty budget; its lines are independent of each other.
         covered_ratio: share of each piece's time that was measured, (m,).
         n_free: effective degrees of freedom of each piece's own uncertainty, (m,).
-        flags: what a reader must know, per piece.
+        flags: what is worth knowing, per piece; its doubt is in the components.
         notes: the same for all pieces.
+        doubts: what contradicts it.
     """
 
     method: tuple[str, ...]
@@ -108,6 +109,7 @@ class Estimate:
     n_free: Floats
     flags: tuple[Flags, ...]
     notes: Flags = ()
+    doubts: Flags = ()
 
     @property
     def own_covariance_mwh2(self) -> Floats:

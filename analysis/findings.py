@@ -1,16 +1,22 @@
 """What else the readings say about a segment: level, heat, screen, and what makes it doubtful."""
 
+from collections import Counter
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 
 from analysis.profile import Bools, Floats
 from analysis.recording import Recording
+from analysis.report import Finding
 from analysis.segments import Segment, Segments
 from analysis.series import Series
 from analysis.sleep import sleeps, within
+from analysis.stream import PLUGGED, SILENT, UNTRUSTED
 from parsers.text import printable
 
 _SCREEN_ON = "on"
+_ASLEEP = "asleep"
 _LEAST_OUTSIDE_S = 30.0
 
 
@@ -21,17 +27,40 @@ class Findings:
         recording: for context and true energy.
         series: its readings.
         segments: its pieces.
+        found: in the stream of its readings.
     """
 
-    def __init__(self, recording: Recording, series: Series, segments: Segments) -> None:
-        self._series = series
+    def __init__(
+        self,
+        recording: Recording,
+        series: Series,
+        segments: Segments,
+        found: Sequence[Finding],
+    ) -> None:
+        self._found = [f for f in found if not (f.harmless or f.throughout)]
         self._truth = recording.truth
         self._context = recording.context
         self._segments = segments
-        self._spacing_s = np.diff(series.t_s)
-        middle = (series.t_s[:-1] + series.t_s[1:]) / 2
-        self._asleep = within(sleeps(series), middle)
-        self._gap = (self._spacing_s > max(5 * series.poll_s, 5.0)) & ~self._asleep
+        self._t_s = series.t_s
+        self._levels, self._temperatures = map(series.known, ("level_pct", "temperature_c"))
+        spacing_s = np.diff(series.t_s)
+        stretches = sleeps(series)
+        asleep = np.zeros(len(spacing_s), dtype=np.bool_)
+        if len(stretches):
+            asleep = within(stretches, (series.t_s[:-1] + series.t_s[1:]) / 2)
+        gap = (spacing_s > max(5 * series.poll_s, 5.0)) & ~asleep
+        states = {
+            SILENT: gap,
+            PLUGGED: series.plugged[:-1],
+            UNTRUSTED: ~series.trusted[:-1],
+            _ASLEEP: asleep,
+        }
+        # Seconds spent in each state up to each reading, of those that there were at all.
+        self._spent_s = {
+            what: np.concatenate([[0.0], np.cumsum(np.where(when, spacing_s, 0.0))])
+            for what, when in states.items()
+            if when.any()
+        }
 
     def true_mwh(self, start_s: float, end_s: float) -> float | None:
         """True energy between two moments; None if nobody knows."""
@@ -42,7 +71,7 @@ class Findings:
 
     def level_used_pct(self, piece: Segment) -> float | None:
         """Points by which the level shown fell."""
-        times, levels = self._series.known("level_pct")
+        times, levels = self._levels
         if not len(times) or times[0] > piece.end_s:
             return None
         at = np.searchsorted(times, [piece.start_s, piece.end_s], side="right") - 1
@@ -51,10 +80,11 @@ class Findings:
 
     def temperatures_c(self, piece: Segment) -> tuple[float | None, float | None, float | None]:
         """At the start, mean over time, and highest."""
-        times, values = self._series.known("temperature_c")
+        times, values = self._temperatures
         if not len(times) or times[0] > piece.end_s or times[-1] < piece.start_s:
             return None, None, None
-        inside = (times > piece.start_s) & (times < piece.end_s)
+        first = int(np.searchsorted(times, piece.start_s, side="right"))
+        inside = slice(first, max(int(np.searchsorted(times, piece.end_s)), first))
         ends = np.interp([piece.start_s, piece.end_s], times, values)
         t_s = np.concatenate([[piece.start_s], times[inside], [piece.end_s]])
         curve = np.concatenate([ends[:1], values[inside], ends[1:]])
@@ -71,22 +101,26 @@ class Findings:
 
     def flags(self, piece: Segment) -> tuple[str, ...]:
         """What makes the piece doubtful, in sentences."""
-        series = self._series
-        when = {
-            "no readings": self._gap,
-            "plugged in": series.plugged[:-1],
-            "values simulated or frozen": ~series.trusted[:-1],
-        }
-        return tuple(
-            said for what, spans in when.items() for said in self._spent(what, spans, piece)
+        when = (SILENT, PLUGGED, UNTRUSTED)
+        lasting = [said for what in when for said in self._spent(what, piece)]
+        other = Counter(
+            found.said
+            for found in self._found
+            if found.said not in when
+            and found.start_s <= piece.end_s
+            and found.end_s >= piece.start_s
         )
+        return (*lasting, *(what if n == 1 else f"{what}: {n} times" for what, n in other.items()))
 
     def facts(self, piece: Segment) -> tuple[str, ...]:
         """What is worth knowing about the piece, in sentences."""
-        return self._spent("asleep", self._asleep, piece)
+        return self._spent(_ASLEEP, piece)
 
-    def _spent(self, what: str, when: Bools, piece: Segment) -> tuple[str, ...]:
-        spent_s = self._spent_s(when, piece)
+    def _spent(self, what: str, piece: Segment) -> tuple[str, ...]:
+        if what not in self._spent_s:
+            return ()
+        ends_s = np.interp([piece.start_s, piece.end_s], self._t_s, self._spent_s[what])
+        spent_s = float(ends_s[1] - ends_s[0])
         if spent_s < 0.5:
             return ()
         return (f"{what} for {spent_s:.0f} s ({spent_s / piece.duration_s:.0%})",)
@@ -110,12 +144,6 @@ class Findings:
     def _in_front_s(self, changes: pd.DataFrame, package: str, piece: Segment) -> float:
         here = (changes["value"] == package).to_numpy(dtype=bool)
         return _time_of(here, changes["t_s"].to_numpy(), piece.start_s, piece.end_s)
-
-    def _spent_s(self, when: Bools, piece: Segment) -> float:
-        """Time within a piece, of spacings between readings that fulfil a condition."""
-        t_s = self._series.t_s
-        overlap = np.minimum(t_s[1:], piece.end_s) - np.maximum(t_s[:-1], piece.start_s)
-        return float(np.sum(np.maximum(overlap, 0.0)[when]))
 
 
 def _time_of(

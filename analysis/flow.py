@@ -6,16 +6,16 @@ from functools import cached_property, lru_cache
 import numpy as np
 
 from analysis.profile import S_PER_H, Bools, Curve, Floats, spread
-from analysis.sag import Blur, blur
 from analysis.series import Series
-from analysis.sleep import sleeps, within
-from analysis.told import Told, bridged_gaps, held, scatter
+from analysis.sleep import sleeps, slept_s, within
+from analysis.told import Told, bridged_gaps, held
+from analysis.voltage import blur_of, load_ma, voltage_mwh2
 
 GAP_S = 5.0
 GAP_POLLS = 5.0
-_SPLIT = 0.75
-_MOST_ASLEEP_RATIO = 0.8
-_MOST_BLUR_RATIO = 0.01
+MOST_BLUR_RATIO = 0.01
+_WINDOW_S = 0.3
+"""Live gauges average over this long at most; common practice, no source."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -100,12 +100,14 @@ def flow(series: Series) -> Flow:
     times, inward = series.known("current_ma")
     outward = -inward
     if series.current_hold_s is None:
+        woken = _just_woken(times, sleeps(series))
+        times, outward = times[~woken], outward[~woken]
         told = Told.plain(times, outward[:-1], outward[1:])
     else:
         told = held(times, outward, series.current_hold_s, series.poll_s)
     told = told.stretched(series.t_s[0], series.t_s[-1])
     stretches = sleeps(series)
-    asleep = np.diff(_time_asleep(stretches, told.edges_s)) > 0
+    asleep = np.diff(slept_s(stretches, told.edges_s)) > 0
     gap = silent(series, times, told.edges_s) & ~asleep
     if series.current_hold_s is None:
         told = told.with_doubt(~gap & ~asleep)
@@ -115,7 +117,7 @@ def flow(series: Series) -> Flow:
 
 def _with_power(series: Series, told: Told, unread: Bools, stretches: Floats) -> Flow:
     unread_s = _time_of(unread, told.edges_s)
-    drowsy = unread & (np.diff(_time_asleep(stretches, told.edges_s)) > 0)
+    drowsy = unread & (np.diff(slept_s(stretches, told.edges_s)) > 0)
     asleep = np.zeros(len(unread), dtype=bool)
     if len(stretches):
         edges = np.unique(np.concatenate([told.edges_s, stretches.ravel()]))
@@ -127,8 +129,10 @@ def _with_power(series: Series, told: Told, unread: Bools, stretches: Floats) ->
     sampling = told.sampling_mas2
     if len(stretches):
         start, end = (np.where(asleep, series.gains.sleep_ma, x) for x in (start, end))
-        # How a phone's last moments awake divide before and after its sleep: evenly distributed.
-        drowsy_mas2 = ((start + end) / 2) ** 2 / 3 * width_s**2
+        # What is held may be from before the sleep: anything from nothing to twice as much.
+        live = series.current_hold_s is None
+        ratio = _scatter_ratio(told, unread_s) if live else 1 / 3
+        drowsy_mas2 = ratio * ((start + end) / 2) ** 2 * width_s**2
         other = np.where(asleep, 0.0, np.where(drowsy, drowsy_mas2, other))
         sampling = np.where(asleep | drowsy, 0.0, sampling)
     volts = series.voltage_at(edges)
@@ -136,12 +140,12 @@ def _with_power(series: Series, told: Told, unread: Bools, stretches: Floats) ->
     measured = ~unread
     current = Curve(edges_s=edges, start=start, end=end)
     middle = (edges[:-1] + edges[1:]) / 2
-    seen = _blur(series, current, unread_s)
+    seen = blur_of(series, current, unread_s, read=True)
     mean_v = (volts[:-1] + volts[1:]) / 2
     if len(stretches):
         # Asleep nothing is read: the voltage is what it was awake, less what the load took off.
-        mean_v = np.where(asleep, mean_v + seen.ohm * _load_ma(series, middle) / 1000, mean_v)
-    most_mw = _MOST_BLUR_RATIO * np.abs(start + end) / 2 * mean_v
+        mean_v = np.where(asleep, mean_v + seen.ohm * load_ma(series, middle) / 1000, mean_v)
+    most_mw = MOST_BLUR_RATIO * np.abs(start + end) / 2 * mean_v
     excess_mw = np.minimum(np.interp(middle, seen.at_s, seen.excess_mw), most_mw)
     excess_mw[unread] = 0.0
     start_v, end_v = (np.where(asleep, mean_v, x) for x in (volts[:-1], volts[1:]))
@@ -151,7 +155,7 @@ def _with_power(series: Series, told: Told, unread: Bools, stretches: Floats) ->
         mean_v=mean_v,
         sampling_mah2=sampling / S_PER_H**2,
         other_mah2=other / S_PER_H**2,
-        sampling_mwh2=_voltage_mwh2(series, current, middle),
+        sampling_mwh2=voltage_mwh2(series, current, middle),
         asleep_s=np.where(asleep, width_s, 0.0),
         measured=measured,
         gamma_ma2=np.where(measured, told.gamma_ma2, 0.0),
@@ -160,60 +164,25 @@ def _with_power(series: Series, told: Told, unread: Bools, stretches: Floats) ->
     )
 
 
-def _load_ma(series: Series, at_s: Floats) -> Floats:
-    """Current out of the battery beside the voltages read about a moment."""
-    times, inward = series.known("current_ma")
-    result: Floats = np.interp(at_s, times, -inward)
-    return result
+def _just_woken(times: Floats, stretches: Floats) -> Bools:
+    """Readings whose window reaches back into a sleep, where a later one tells of being awake."""
+    if not len(stretches):
+        return np.zeros(len(times), dtype=bool)
+    number = np.searchsorted(stretches[:, 1], times)
+    first, last = (np.searchsorted(number, number, side=side) for side in ("left", "right"))
+    awake_s = times[first] + _WINDOW_S
+    woken: Bools = (number > 0) & (times < awake_s) & (times[last - 1] >= awake_s)
+    return woken
 
 
-def _blur(series: Series, current: Curve, unread_s: Floats) -> Blur:
-    """What the product of readings has too much, seen at each new voltage."""
-    together = np.isfinite(series.voltage_mv) & np.isfinite(series.current_ma)
-    n_read = max(int(np.isfinite(series.current_ma).sum()), 1)
-    live = series.current_hold_s is None and together.sum() > 0.9 * n_read
-    if live:
-        t_s, volts = series.t_s[together], series.voltage_mv[together]
-        beside = -series.current_ma[together]
-    else:
-        t_s, volts = series.voltages()
-        hours = np.diff(t_s) / S_PER_H
-        mean = np.diff(current.integral(t_s)) / np.where(hours > 0, hours, np.inf)
-        beside = np.concatenate([mean[:1], mean])
-    if len(t_s) < 5:
-        return Blur(at_s=series.t_s[:1], excess_mw=np.zeros(1))
-    spacing_s = np.diff(t_s)
-    linked = spacing_s < 5 * float(np.median(spacing_s))
-    if len(unread_s):
-        linked &= np.diff(spread_inside(unread_s, t_s)) == 0
-    return blur(t_s, volts, beside, linked, live=live)
-
-
-def _voltage_mwh2(series: Series, current: Curve, middle: Floats) -> Floats:
-    """Variance of each interval's energy by the voltage between its readings, (k,)."""
-    t_s, volts = series.voltages()
-    if len(t_s) < 5:
-        return np.zeros(len(middle))
-    spacing_s = np.diff(t_s)
-    _, missed = scatter(t_s, volts, spacing_s < 5 * float(np.median(spacing_s)))
-    # The error of a mean over n spacings d is missed / n: per second of time, missed * d.
-    per_s = np.interp(middle, t_s[1:], missed * np.minimum(spacing_s, 5 * np.median(spacing_s)))
-    mean_ma = (current.start + current.end) / 2
-    variance: Floats = per_s * mean_ma**2 * np.diff(current.edges_s) / (1000 * S_PER_H) ** 2
-    return variance
-
-
-def _time_asleep(stretches: Floats, at_s: Floats) -> Floats:
-    """Seconds slept up to each moment."""
-    return spread_inside(stretches, at_s) if len(stretches) else np.zeros(len(at_s))
-
-
-def spread_inside(stretches: Floats, at_s: Floats) -> Floats:
-    """Seconds inside ascending stretches (begin and end of each, (n, 2)) up to each moment."""
-    inside = np.cumsum(np.diff(stretches, axis=1).ravel())
-    level = np.column_stack([np.concatenate([[0.0], inside[:-1]]), inside]).ravel()
-    result: Floats = np.interp(at_s, stretches.ravel(), level)
-    return result
+def _scatter_ratio(told: Told, unread_s: Floats) -> float:
+    """Variance of the current of a phone that falls asleep or wakes up, over its square."""
+    before, after = (
+        told.start_ma[np.searchsorted(told.edges_s, unread_s[:, 0])],
+        told.end_ma[np.searchsorted(told.edges_s, unread_s[:, 1]) - 1],
+    )
+    mean = (before + after) / 2
+    return float(np.sum((before - after) ** 2) / max(2 * np.sum(mean**2), 1e-9))
 
 
 def _time_of(holds: Bools, edges_s: Floats) -> Floats:
@@ -235,70 +204,3 @@ def silent(series: Series, times: Floats, edges: Floats) -> Bools:
     middle = (edges[:-1] + edges[1:]) / 2
     outside: Bools = (middle < times[0]) | (middle > times[-1])
     return outside | within(holes, middle) if len(holes) else outside
-
-
-def steady_flow(series: Series, anchor_s: Floats, anchor_mah: Floats) -> Flow:
-    """The flow where no current was read: even between the moments at which a charge is known.
-
-    While the phone is known to sleep it draws little; the rest is spread evenly over the time
-    awake. How it really divides between two activities is anybody's guess: their power may differ
-    a hundredfold, so that the variance in the middle is close to the largest there can be.
-
-    Args:
-        series: for the voltage, the sleep and the ends.
-        anchor_s: ascending moments, at least two.
-        anchor_mah: charge taken out by then.
-    """
-    stretches = sleeps(series)
-    voltage_s = series.voltages()[0]
-    ends_s = series.t_s[[0, -1]]
-    edges = np.unique(np.concatenate([ends_s, voltage_s, anchor_s, stretches.ravel()]))
-    width_s = np.diff(edges)
-    middle = (edges[:-1] + edges[1:]) / 2
-    asleep = within(stretches, middle)
-    knots = np.concatenate([edges[:1], anchor_s, edges[-1:]])
-    slept_s = np.diff(_time_asleep(stretches, knots))
-    awake_s = np.maximum(np.diff(knots) - slept_s, 1e-3)
-    step_mah = np.diff(anchor_mah)
-    sleep_mah = np.minimum(
-        series.gains.sleep_ma * slept_s[1:-1] / S_PER_H, _MOST_ASLEEP_RATIO * np.abs(step_mah)
-    )
-    rate_ma = (step_mah - sleep_mah) / awake_s[1:-1] * S_PER_H
-    rate_ma = np.concatenate([[np.mean(rate_ma[:3])], rate_ma, [np.mean(rate_ma[-3:])]])
-    drawn_asleep_ma = np.divide(
-        sleep_mah * S_PER_H, slept_s[1:-1], out=np.zeros_like(sleep_mah), where=slept_s[1:-1] > 0
-    )
-    drawn_asleep_ma = np.concatenate(
-        [[series.gains.sleep_ma], drawn_asleep_ma, [series.gains.sleep_ma]]
-    )
-    beyond_mah = rate_ma[[0, -1]] * awake_s[[0, -1]] / S_PER_H
-    doubt = np.concatenate(
-        [[beyond_mah[0] ** 2 / 3], _SPLIT * step_mah**2, [beyond_mah[1] ** 2 / 3]]
-    )
-    index = np.clip(np.searchsorted(knots, middle, side="right") - 1, 0, len(rate_ma) - 1)
-    level = np.where(asleep, drawn_asleep_ma[index], rate_ma[index])
-    volts = series.voltage_at(edges) / 1000
-    measured = (middle > anchor_s[0]) & (middle < anchor_s[-1])
-    current = Curve(edges_s=edges, start=level, end=level)
-    seen = _blur(series, current, np.empty((0, 2)))
-    excess_mw = np.interp(middle, seen.at_s, seen.excess_mw)
-    mean_v = (volts[:-1] + volts[1:]) / 2
-    excess_mw = np.minimum(excess_mw, _MOST_BLUR_RATIO * np.abs(level) * mean_v)
-    excess_mw = np.where(asleep | ~measured, 0.0, excess_mw)
-    nothing = np.zeros(len(width_s))
-    asleep_mah2 = (drawn_asleep_ma[index] * width_s / S_PER_H) ** 2
-    return Flow(
-        current=current,
-        power=Curve(
-            edges_s=edges, start=level * volts[:-1] - excess_mw, end=level * volts[1:] - excess_mw
-        ),
-        mean_v=mean_v,
-        sampling_mah2=nothing,
-        other_mah2=np.where(asleep, asleep_mah2, doubt[index] / awake_s[index] * width_s),
-        sampling_mwh2=_voltage_mwh2(series, current, middle),
-        asleep_s=nothing,
-        measured=measured,
-        gamma_ma2=nothing,
-        blurred_mwh=excess_mw * width_s / S_PER_H,
-        blur_doubt_ratio=seen.doubt_ratio,
-    )

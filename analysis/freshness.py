@@ -6,6 +6,7 @@ from analysis.profile import Bools, Floats
 
 _N_LEAST = 20
 _REGULAR = 0.75
+_MOST_POLLS, _LONGEST_S = 100, 100.0
 _N_SIZES_AMONG = 10_000
 _RESOLUTION = 1e-3
 """Raw integers are whole uA, uAh, mV or tenths of degrees: no step is smaller, in mA or mAh."""
@@ -33,7 +34,7 @@ def hold_period_s(t_s: Floats, values: Floats, poll_s: float) -> float | None:
         return None
     read_s = float(np.median(np.diff(times)))
     spacing_s = np.diff(times[changed(values[there])])
-    spacing_s = spacing_s[spacing_s < 100 * max(poll_s, read_s)]
+    spacing_s = spacing_s[spacing_s < max(_MOST_POLLS * max(poll_s, read_s), _LONGEST_S)]
     if len(spacing_s) < _N_LEAST:
         return None
     lower_s = float(np.quantile(spacing_s, 0.25))
@@ -60,7 +61,10 @@ def multi_step_period_s(t_s: Floats, values: Floats) -> float | None:
         return None
     several = np.abs(np.diff(known)[at[1:] - 1]) > 1.5 * lsb
     spacing_s = np.diff(times[at])[several]
-    return float(np.quantile(spacing_s, 0.25)) if len(spacing_s) >= _N_LEAST else None
+    if len(spacing_s) < _N_LEAST:
+        return None
+    # Readings fall before and after a look by turns: only the mean is not rounded to them.
+    return float(np.mean(spacing_s[spacing_s <= 1.5 * np.quantile(spacing_s, 0.25)]))
 
 
 def step_size(values: Floats, n_sizes: int = 1) -> float | None:

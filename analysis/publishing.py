@@ -4,9 +4,6 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import pandas as pd
-import pyarrow as pa
-
 from analysis import results
 from analysis.live import Live
 from analysis.outputs import (
@@ -21,11 +18,13 @@ from analysis.outputs import (
     sections,
     wording,
 )
-from analysis.outputs.columns import Column
+from analysis.outputs.arrow import parquet
+from analysis.outputs.columns import BUDGET
 from analysis.outputs.overlay import Shape
 from analysis.outputs.raster import typeface
+from analysis.outputs.spreadsheet import separated
 from analysis.outputs.tables import (
-    Row,
+    budget_rows,
     energy_columns,
     energy_rows,
     phone_columns,
@@ -36,14 +35,6 @@ from analysis.report import EnergyReport
 from analysis.timeline import Timeline, timeline
 from parsers.runfolder import RunFolder, replace_file
 from parsers.tags import in_effect
-
-_ARROW = {
-    "string": pa.string(),
-    "integer": pa.int64(),
-    "number": pa.float64(),
-    "boolean": pa.bool_(),
-    "datetime": pa.timestamp("ms", tz="UTC"),
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -122,25 +113,13 @@ def _tables(folder: RunFolder, run: Run, report: EnergyReport) -> Files:
     for output in OUTPUTS:
         if output is not page:
             yield folder.published / output.FILE_NAME, output.render(report).encode()
+    yield folder.published / "budget.csv", separated(BUDGET, budget_rows(report)).encode()
     for name, columns, rows in (
         ("energy", energy_columns(report), energy_rows(report)),
         ("phones", phone_columns(report), phone_rows(report)),
+        ("budget", BUDGET, budget_rows(report)),
     ):
-        yield folder.published / f"{name}.parquet", results.parquet(_arrow(columns, rows))
-
-
-def _arrow(columns: Sequence[Column], rows: Sequence[Row]) -> pa.Table:
-    """Typed columns; their unit and meaning go along as metadata."""
-    fields = [
-        pa.field(c.name, _ARROW[c.type], metadata={"unit": c.unit, "meaning": c.meaning})
-        for c in columns
-    ]
-    texts = {c.name for c in columns if c.type == "datetime"}
-    values = [
-        {k: pd.Timestamp(v) if k in texts and v is not None else v for k, v in row.items()}
-        for row in rows
-    ]
-    return pa.Table.from_pylist(values, schema=pa.schema(fields))
+        yield folder.published / f"{name}.parquet", parquet(columns, rows)
 
 
 def _charts(folder: RunFolder, report: EnergyReport, wanted: Choices) -> Files:

@@ -1,8 +1,9 @@
 """A run read from its folder: manifest, tags, and each phone's readings on one time axis."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -193,6 +194,12 @@ def _calibration(manifest: Manifest, entry: PhoneEntry, path: Path) -> Calibrati
     return calibration_for(entry.phone_hash, path) if len(alike) == 1 else None
 
 
+def _sessions(frame: pd.DataFrame) -> Iterable[tuple[Any, pd.DataFrame]]:
+    """Rows by boot session; those of a single one as they are, not copied."""
+    ids = frame["boot_id"].unique()
+    return [(ids[0], frame)] if len(ids) == 1 else frame.groupby("boot_id", sort=False)
+
+
 def _on_one_axis(
     frame: pd.DataFrame, origin_host_s: float, anchors: Sequence[ClockAnchor]
 ) -> tuple[PhoneClock, pd.DataFrame]:
@@ -205,7 +212,7 @@ def _on_one_axis(
             (str(boot_id), part)
             if _in_order(part)
             else (str(boot_id), part.sort_values("boot_s").drop_duplicates("boot_s"))
-            for boot_id, part in frame.groupby("boot_id", sort=False)
+            for boot_id, part in _sessions(frame)
         ),
         key=lambda item: float((item[1]["host_s"] - item[1]["boot_s"]).min()),
     )
@@ -223,8 +230,9 @@ def _on_one_axis(
         t_s = session.boot_s + session.shift_s
         end_s = float(t_s[-1]) + 1e-3
         sessions.append(session)
-        late = pd.to_timedelta(part["host_s"].to_numpy() - session.host_s, unit="s")
-        frames.append(part.assign(t_s=t_s, taken_utc=part["host_utc"] - late.round("us")))
+        late_us = np.rint((part["host_s"].to_numpy() - session.host_s) * 1e6)
+        late = late_us.astype("timedelta64[us]")
+        frames.append(part.assign(t_s=t_s, taken_utc=part["host_utc"] - late))
     whole = frames[0] if len(frames) == 1 else pd.concat(frames)
     return PhoneClock(sessions=tuple(sessions)), whole.reset_index(drop=True)
 

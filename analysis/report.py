@@ -1,15 +1,12 @@
-"""Energies of a run, ready to be shown: dataclasses, and their JSON form."""
+"""Energies of a run, ready to be shown."""
 
 import math
-from dataclasses import asdict, dataclass, field
-from datetime import UTC, datetime
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Any
 
-import numpy as np
-
 from analysis.profile import Floats
-
-SCHEMA = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,6 +115,7 @@ class SegmentEnergy:
         flags: what needs attention, in sentences.
         facts: what is worth knowing and no cause for doubt, in sentences.
         true_energy_mwh: of a virtual phone; None for a real one.
+        whole: name of the segment that it is a later part of; empty for none.
     """
 
     segment: str
@@ -138,6 +136,12 @@ class SegmentEnergy:
     flags: tuple[str, ...]
     facts: tuple[str, ...] = ()
     true_energy_mwh: float | None = None
+    whole: str = ""
+
+    @property
+    def activity(self) -> tuple[str, int]:
+        """Name and occurrence, the same for all parts of a segment that was cut."""
+        return self.whole or self.segment, self.occurrence
 
     @property
     def end_s(self) -> float:
@@ -187,7 +191,9 @@ class PhoneEnergy:
         model: as the phone says, untrusted text.
         capacity_mah: stated.
         traces: for charts.
-        notes: what concerns the phone as a whole, in sentences.
+        notes: what needs attention about the phone as a whole, in sentences.
+        facts: what is worth knowing about it and no cause for doubt, in sentences.
+        wholes: by name and occurrence, segments of which spans were cut out, their parts together.
         true_total_mwh: of a virtual phone; None for a real one.
         phone_hash: recognises the phone in another run; empty if unknown.
         findings: what was found in the stream of readings, in the order of time.
@@ -206,6 +212,18 @@ class PhoneEnergy:
     true_total_mwh: float | None = None
     phone_hash: str = ""
     findings: tuple[Finding, ...] = ()
+    facts: tuple[str, ...] = ()
+    wholes: Mapping[tuple[str, int], Amount] = field(default_factory=dict)
+
+    @property
+    def needs_attention(self) -> bool:
+        """Whether anything makes its figures doubtful.
+
+        What was found between segments only does not count, unless there are none.
+        """
+        doubtful = [finding for finding in self.findings if not finding.harmless]
+        counts = any(finding.throughout or not self.segments for finding in doubtful)
+        return counts or bool(self.notes) or any(s.flags for s in self.segments)
 
     @property
     def true_untagged_mwh(self) -> float | None:
@@ -244,95 +262,6 @@ class EnergyReport:
 
     @property
     def needs_attention(self) -> bool:
-        """Whether anything is flagged."""
-        flagged = any(s.flags for p in self.phones for s in p.segments)
-        return flagged or self.interrupted or bool(self.notes)
-
-
-def to_json(report: EnergyReport) -> dict[str, Any]:
-    """The report as plain values; numbers are not rounded, absent ones are None."""
-    return {
-        "schema": SCHEMA,
-        "run": report.run,
-        "phones": [_phone_json(phone) for phone in report.phones],
-    }
-
-
-def _phone_json(phone: PhoneEnergy) -> dict[str, Any]:
-    return {
-        "phone": phone.phone,
-        "gauge": phone.gauge,
-        "segments": [segment_json(segment) for segment in phone.segments],
-        "untagged": {
-            "duration_s": phone.untagged.duration_s,
-            "energy_mwh": phone.untagged.energy_mwh,
-        },
-        "total": {
-            "duration_s": phone.total.duration_s,
-            "energy_mwh": phone.total.energy_mwh,
-            "energy_u_mwh": phone.total.u_mwh,
-            "shut_off_utc": None if phone.shut_off_utc is None else utc_text(phone.shut_off_utc),
-        },
-    }
-
-
-def budget_json(report: EnergyReport, name: str) -> dict[str, Any]:
-    """The uncertainty budgets of all segments of a name, as plain values."""
-    segments = [
-        {
-            "phone": phone.phone,
-            "segment": segment.segment,
-            "occurrence": segment.occurrence,
-            "energy_mwh": segment.amount.energy_mwh,
-            "energy_u_mwh": segment.amount.u_mwh,
-            "energy_lo95_mwh": segment.amount.lo95_mwh,
-            "energy_hi95_mwh": segment.amount.hi95_mwh,
-            "budget": [asdict(line) for line in segment.amount.budget],
-        }
-        for phone in report.phones
-        for segment in phone.segments
-        if segment.segment == name
-    ]
-    return {"schema": SCHEMA, "run": report.run, "segments": segments}
-
-
-def segment_json(segment: SegmentEnergy) -> dict[str, Any]:
-    """One segment as plain values."""
-    amount = segment.amount
-    values: dict[str, Any] = {
-        "segment": segment.segment,
-        "occurrence": segment.occurrence,
-        "start_utc": utc_text(segment.start_utc),
-        "end_utc": utc_text(segment.end_utc),
-        "duration_s": amount.duration_s,
-        "energy_mwh": amount.energy_mwh,
-        "energy_u_mwh": amount.u_mwh,
-        "energy_lo95_mwh": amount.lo95_mwh,
-        "energy_hi95_mwh": amount.hi95_mwh,
-        "energy_u_common_mwh": amount.u_common_mwh,
-        "mean_power_mw": amount.mean_power_mw,
-        "level_used_pct": segment.level_used_pct,
-        "share_ratio": segment.share_ratio,
-        "method": segment.method,
-        "covered_ratio": segment.covered_ratio,
-        "temperature_start_c": segment.temperature_start_c,
-        "temperature_mean_c": segment.temperature_mean_c,
-        "temperature_max_c": segment.temperature_max_c,
-        "screen_on_s": segment.screen_on_s,
-        "cut_short": segment.cut_short,
-        "flags": [*segment.flags, *segment.facts],
-    }
-    if segment.true_energy_mwh is not None:
-        values["true_energy_mwh"] = segment.true_energy_mwh
-    return {key: _plain(value) for key, value in values.items()}
-
-
-def utc_text(moment: datetime) -> str:
-    """ISO 8601 to the millisecond, with Z."""
-    return moment.astimezone(UTC).isoformat(timespec="milliseconds").replace("+00:00", "Z")
-
-
-def _plain(value: Any) -> Any:
-    if isinstance(value, float | np.floating):
-        return float(value) if math.isfinite(value) else None
-    return value
+        """Whether anything makes its figures doubtful."""
+        doubtful = any(phone.needs_attention for phone in self.phones)
+        return doubtful or self.interrupted or bool(self.notes)

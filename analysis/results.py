@@ -1,18 +1,22 @@
 """What a run amounts to, for programs: nothing rounded, absent values null."""
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import pandas as pd
 import pyarrow as pa
-import pyarrow.parquet as pq
 
 from analysis import comparing, outlook
-from analysis.confounders import settings_of
 from analysis.errors import NothingRecordedError
+from analysis.outputs.arrow import parquet, written
+from analysis.outputs.columns import COMPARISON, OUTLOOK, Column
+from analysis.outputs.result_rows import comparison_rows, outlook_rows
+from analysis.outputs.spreadsheet import separated
+from analysis.outputs.tables import Row
 from analysis.recording import Run
-from analysis.report import EnergyReport, segment_json, to_json
+from analysis.report import EnergyReport
+from analysis.report_json import segment_json, to_json
 
 
 def hours_of(run: Run) -> outlook.Outlook | None:
@@ -23,29 +27,34 @@ def hours_of(run: Run) -> outlook.Outlook | None:
         return None
 
 
-def files(
-    run: Run, report: EnergyReport, hours: outlook.Outlook | None
-) -> Iterator[tuple[str, bytes]]:
+Files = Iterator[tuple[str, bytes]]
+
+
+def files(run: Run, report: EnergyReport, hours: outlook.Outlook | None) -> Files:
     """File names and contents: energies, and comparison and outlook where there are any."""
     yield "energy.json", _json(to_json(report))
-    yield "energy.parquet", parquet(pa.Table.from_pandas(_rows(report)))
-    try:
-        measured = comparing.Measured(
-            name=report.run, report=report, settings=settings_of(run, report)
-        )
-        yield "comparison.json", _json(comparing.to_json(comparing.compare([measured])))
-    except ValueError:  # one phone alone
-        pass
+    yield "energy.parquet", written(pa.Table.from_pandas(_rows(report)))
+    compared = _compared(run, report)
+    if compared is not None:
+        yield "comparison.json", _json(comparing.to_json(compared))
+        yield from _table("comparison", COMPARISON, comparison_rows(compared))
     if hours is not None:
         yield "outlook.json", _json(outlook.to_json(hours))
+        yield from _table("outlook", OUTLOOK, outlook_rows(hours))
 
 
-def parquet(table: pa.Table) -> bytes:
-    """The table as a file."""
-    sink = pa.BufferOutputStream()
-    pq.write_table(table, sink, compression="zstd")
-    data: bytes = sink.getvalue().to_pybytes()
-    return data
+def _compared(run: Run, report: EnergyReport) -> comparing.Compared | None:
+    """The phones against each other; None if there is one alone."""
+    measured = comparing.Measured.of(run, report, report.run)
+    try:
+        return comparing.compare([measured])
+    except ValueError:
+        return None
+
+
+def _table(name: str, columns: Sequence[Column], rows: Sequence[Row]) -> Files:
+    yield f"{name}.parquet", parquet(columns, rows)
+    yield f"{name}.csv", separated(columns, rows).encode()
 
 
 def _json(document: dict[str, Any]) -> bytes:

@@ -15,7 +15,7 @@ _LEAST_CORRELATION = 0.4
 _LAG = 3
 """Means of neighbouring windows share a voltage; further apart they have nothing in common."""
 
-_DOUBT, _DOUBT_BY_DEFAULT = 0.25, 0.8
+_DOUBT, _DOUBT_BY_DEFAULT = 0.15, 0.8
 """How far off the correction may be with a resistance out of the readings, and with the default;
 common practice, no source."""
 
@@ -96,9 +96,10 @@ def _wavering(one: Floats, other: Floats, lag: int) -> Floats:
 def _ohm(step_mv: Floats, step_ma: Floats, *, live: bool) -> float:
     """Resistance by which the voltage follows the current.
 
-    A live current is a mean over a short time before the voltage's moment, of a process whose
-    correlation falls exponentially: how far the two hang together tells how much the slope is
-    too small.
+    The process is taken for one whose correlation falls exponentially. A live current is a mean
+    over a short time before the voltage's moment: the slope is too small. A mean over the spacings
+    on both sides of the moment is steadier than the voltage: the slope is too large. How far the
+    two hang together tells by how much.
     """
     power = float(step_ma @ step_ma)
     if len(step_ma) < _N_LEAST or power == 0:
@@ -108,8 +109,7 @@ def _ohm(step_mv: Floats, step_ma: Floats, *, live: bool) -> float:
     if alike < _LEAST_CORRELATION:
         return _OHM
     slope = -together / power
-    if live:
-        slope *= float(np.interp(alike**2, _ALIKE[::-1], _TOO_SMALL[::-1]))
+    slope *= float(np.interp(alike**2, *(_BEFORE if live else _BOTH_SIDES)))
     return float(np.clip(slope, *_OHM_LIMITS))
 
 
@@ -118,6 +118,14 @@ _WINDOW = np.geomspace(1e-3, 30.0, 200)
 
 _MOMENT = -np.expm1(-_WINDOW) / _WINDOW
 _MEAN = 2 * (_WINDOW + np.expm1(-_WINDOW)) / _WINDOW**2
-_ALIKE, _TOO_SMALL = _MOMENT**2 / _MEAN, _MEAN / _MOMENT
 """Covariance of a mean with the moment at its end, and its variance, both over the variance of
-moments: squared correlation, and what a slope is to be multiplied with."""
+moments."""
+
+_STEP = -np.expm1(-_WINDOW)
+_MEAN_STEP = _MEAN - _MOMENT**2 * np.exp(-_WINDOW)
+"""The same for steps from one moment to the next, a window apart, and of the means beside them,
+each over twice the variance of moments."""
+
+_BEFORE = (_MOMENT**2 / _MEAN)[::-1], (_MEAN / _MOMENT)[::-1]
+_BOTH_SIDES = (_MOMENT**2 * _STEP / _MEAN_STEP)[::-1], (_MEAN_STEP / (2 * _MOMENT * _STEP))[::-1]
+"""Squared correlation, and what a slope is to be multiplied with."""

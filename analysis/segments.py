@@ -6,6 +6,7 @@ from datetime import datetime
 
 import numpy as np
 
+from analysis.clock import nearest
 from analysis.profile import Floats
 from analysis.recording import Recording, Run
 from parsers.tags import TaggedSegment, TagRecord, resolve
@@ -15,6 +16,7 @@ _HAND_U_S = 0.29
 """A moment given by wall clock to the second: rectangular, +- 0.5 s."""
 
 _LEAST_S = 1e-3
+_NEVER_ENDED = "never ended; taken to the end of the recording"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,7 +31,9 @@ class Segment:
         start_utc: wall clock of the computer.
         end_utc: wall clock of the computer.
         cut_short: the recording ended before the segment did.
-        flags: what a reader must know.
+        flags: what needs attention, in sentences.
+        facts: what is worth knowing, in sentences.
+        whole: name of the segment that it is a later part of; empty for none.
     """
 
     name: str
@@ -40,6 +44,13 @@ class Segment:
     end_utc: datetime
     cut_short: bool = False
     flags: tuple[str, ...] = ()
+    facts: tuple[str, ...] = ()
+    whole: str = ""
+
+    @property
+    def activity(self) -> str:
+        """What was done, the same in all parts of a segment that was cut."""
+        return self.whole or self.name
 
     @property
     def tagged(self) -> bool:
@@ -72,6 +83,12 @@ class Segments:
         """Ends of the pieces, (m + 1,)."""
         return np.array([self.pieces[0].start_s, *(piece.end_s for piece in self.pieces)])
 
+    def parted(self) -> dict[tuple[str, int], Floats]:
+        """Segments with more than one part, by name and occurrence: 1 for each of their pieces."""
+        keys = [(piece.activity, piece.occurrence) for piece in self.pieces]
+        several = [key for key, n in Counter(keys).items() if n > 1 and key[1] > 0]
+        return {key: np.array([float(each == key) for each in keys]) for key in several}
+
 
 def cut(run: Run, recording: Recording) -> Segments:
     """Cuts one phone's recording at the tags that concern it.
@@ -81,11 +98,14 @@ def cut(run: Run, recording: Recording) -> Segments:
     axis = _Axis(recording)
     marked, uncertainties, notes = [], [], []
     seen: Counter[str] = Counter()
+    occurrences: dict[int, int] = {}
     for tag in resolve(run.tags.records):
         if not tag.on(recording.phone):
             continue
-        seen[tag.name] += 1
-        segment, u_s = axis.segment(tag, seen[tag.name])
+        if tag.part == 1 or tag.made not in occurrences:
+            seen[tag.whole] += 1
+            occurrences[tag.made] = seen[tag.whole]
+        segment, u_s = axis.segment(tag, occurrences[tag.made])
         if segment.end_s - segment.start_s < _LEAST_S:
             why = "lies outside the recording" if u_s is None else "has no duration"
             notes.append(f"segment '{tag.name}' no. {segment.occurrence} {why}; left out")
@@ -107,15 +127,15 @@ class _Axis:
         self._clock = recording.clock
         self._t_s = recording.readings["t_s"].to_numpy(dtype=np.float64)
         self._utc = recording.readings["taken_utc"]
+        end = recording.entry.end
+        self._shut_off = end is not None and end.what == "shut_off"
         self.first_s, self.last_s = float(self._t_s[0]), float(self._t_s[-1])
         self._patience_s = 2.5 * float(np.quantile(np.diff(self._t_s), 0.25))
 
     def utc(self, t_s: float) -> datetime:
         """Wall clock of the computer at a moment of the axis."""
-        nearest = int(np.argmin(np.abs(self._t_s - t_s)))
-        stamp = self._utc.iloc[nearest] + np.timedelta64(
-            round((t_s - self._t_s[nearest]) * 1e6), "us"
-        )
+        at = nearest(self._t_s, t_s)
+        stamp = self._utc.iloc[at] + np.timedelta64(round((t_s - self._t_s[at]) * 1e6), "us")
         moment: datetime = stamp.to_pydatetime()
         return moment
 
@@ -124,8 +144,8 @@ class _Axis:
         if record.at_host_s is not None:
             return self._clock.from_host(record.at_host_s)
         apart_s = (self._utc - record.at_utc).dt.total_seconds().to_numpy()
-        nearest = int(np.argmin(np.abs(apart_s)))
-        return float(self._t_s[nearest] - apart_s[nearest]), _HAND_U_S
+        at = int(np.argmin(np.abs(apart_s)))
+        return float(self._t_s[at] - apart_s[at]), _HAND_U_S
 
     def segment(self, tag: TaggedSegment, occurrence: int) -> tuple[Segment, float | None]:
         """A tag clipped to the recording, and the larger uncertainty of its ends.
@@ -134,12 +154,11 @@ class _Axis:
         """
         start_s, start_u_s = self.moment(tag.start)
         end_s, end_u_s = (self.last_s, 0.0) if tag.end is None else self.moment(tag.end)
-        flags = [] if tag.end is not None else ["never ended; taken to the end of the recording"]
         late_s, missing_s = self.first_s - start_s, end_s - self.last_s
+        flags = []
         if late_s > self._patience_s:
             flags.append(f"the recording began {late_s:.0f} s after the segment")
-        if missing_s > self._patience_s:
-            flags.append(f"the recording ended {missing_s:.0f} s before the segment")
+        ended = self._ended(missing_s, open_=tag.end is None)
         low, high = (float(np.clip(x, self.first_s, self.last_s)) for x in (start_s, end_s))
         inside = end_s > self.first_s and start_s < self.last_s
         segment = Segment(
@@ -150,9 +169,22 @@ class _Axis:
             start_utc=self.utc(low),
             end_utc=self.utc(high),
             cut_short=missing_s > self._patience_s,
-            flags=tuple(flags),
+            flags=tuple(flags if self._shut_off else flags + ended),
+            facts=tuple(ended if self._shut_off else ()) + _parted(tag),
+            whole=tag.whole if tag.part > 1 else "",
         )
         return segment, max(start_u_s, end_u_s) if inside else None
+
+    def _ended(self, missing_s: float, *, open_: bool) -> list[str]:
+        """Why a segment ends with the recording; empty if it ends before."""
+        what = "the phone shut off" if self._shut_off else "the recording ended"
+        if open_:
+            return ["lasted until the phone shut off"] if self._shut_off else [_NEVER_ENDED]
+        return [f"{what} {missing_s:.0f} s before the segment"] * (missing_s > self._patience_s)
+
+
+def _parted(tag: TaggedSegment) -> tuple[str, ...]:
+    return (f"goes on with '{tag.whole}' behind a span that was cut out",) * (tag.part > 1)
 
 
 def _one_at_a_time(marked: list[Segment], axis: _Axis) -> tuple[list[Segment], list[str]]:

@@ -49,7 +49,7 @@ class Gains:
     capacity_ratio: float = 0.05
     current_offset_ma: float = 0.15625
     sleep_ma: float = 8.0
-    sleep_half_ma: float = 8.0
+    sleep_half_ma: float = 7.5
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False, weakref_slot=True)

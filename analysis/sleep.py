@@ -45,3 +45,13 @@ def within(stretches_s: Floats, at_s: Floats) -> Bools:
     """Whether each moment lies inside one of the stretches."""
     inside: Bools = np.searchsorted(stretches_s.ravel(), at_s) % 2 == 1
     return inside
+
+
+def slept_s(stretches_s: Floats, at_s: Floats) -> Floats:
+    """Seconds inside the stretches up to each moment, (n,)."""
+    if not len(stretches_s):
+        return np.zeros(len(at_s))
+    inside = np.cumsum(np.diff(stretches_s, axis=1).ravel())
+    level = np.column_stack([np.concatenate([[0.0], inside[:-1]]), inside]).ravel()
+    result: Floats = np.interp(at_s, stretches_s.ravel(), level)
+    return result

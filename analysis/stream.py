@@ -13,6 +13,9 @@ from analysis.report import Finding
 from analysis.series import Series
 from analysis.sleep import sleeps, within
 
+PLUGGED = "plugged in"
+UNTRUSTED = "values simulated or frozen"
+SILENT = "no readings"
 _CLOCK_STEP_S = 2.0
 _FROZEN_LOOKS = 20.0
 _FROZEN_S = 300.0
@@ -61,21 +64,22 @@ def _source(series: Series) -> Iterator[_Span]:
     for quantity, times in series.removed.items():
         for start_s, end_s in _joined(times, series.poll_s):
             n = int(np.sum((times >= start_s) & (times <= end_s)))
-            yield f"{n} impossible readings of {quantity} left out", start_s, end_s, False
+            readings = "reading" if n == 1 else "readings"
+            yield f"{n} impossible {readings} of {quantity} left out", start_s, end_s, False
 
 
 def _states(series: Series) -> Iterator[_Span]:
     """When readings were missing, held back or of another kind."""
     for said, holds in (
-        ("plugged in", series.plugged),
-        ("values simulated or frozen by the platform", ~series.trusted),
+        (PLUGGED, series.plugged),
+        (UNTRUSTED, ~series.trusted),
     ):
         for start_s, end_s in _spans(series.t_s, holds):
             yield said, start_s, end_s, False
     middle = (series.t_s[1:] + series.t_s[:-1]) / 2
     asleep = within(sleeps(series), middle)
     for at in np.flatnonzero(silent(series, series.t_s, series.t_s) & ~asleep):
-        yield "no readings", float(series.t_s[at]), float(series.t_s[at + 1]), False
+        yield SILENT, float(series.t_s[at]), float(series.t_s[at + 1]), False
     yield from _frozen(series, asleep)
 
 
@@ -105,6 +109,7 @@ def _counter(series: Series) -> Iterator[_Span]:
     whole = (float(series.t_s[0]), float(series.t_s[-1]))
     values = series.known("counter_mah")[1]
     if not len(values):
+        yield "no charge counter was read", *whole, True
         return
     if not charge_counter.can(series):
         stuck = bool(np.ptp(values) == 0)
@@ -112,7 +117,9 @@ def _counter(series: Series) -> Iterator[_Span]:
         yield f"the charge counter {kind}; it is not used", *whole, True
         return
     if power_integral.can(series):
-        anchors, _ = charge_counter.compared(series, flow(series), np.array(whole))
+        anchors, agreement = charge_counter.compared(series, flow(series), np.array(whole))
+        for said in charge_counter.notes_on(agreement):
+            yield said, *whole, not agreement.contradicts
         for jump_s in anchors.jump_s:
             yield "the charge counter jumped; the jump is taken out", jump_s, jump_s, False
 

@@ -10,10 +10,12 @@ from analysis.borders import checked, piece_sums
 from analysis.bridge import STRAY, Doubts
 from analysis.errors import CannotEstimateError
 from analysis.estimate import Component, Estimate, Flags
-from analysis.flow import Flow, flow, steady_flow
-from analysis.profile import Floats
+from analysis.flow import Flow, flow
+from analysis.profile import S_PER_H, Floats
 from analysis.series import Series
 from analysis.settle import settled
+from analysis.sleep import sleeps, slept_s
+from analysis.steady import steady_flow
 
 NAME = "charge counter"
 _N_STEPS_LEAST = 2
@@ -22,6 +24,8 @@ _PERSISTS = 1.5
 _N_JUDGES = 100
 _LEAST_JUMP_RATIO = 3e-4
 _LEAST_JUMP_MAH = 1.2
+_LEVEL_EVERY_S = 10.0
+"""The recorder looks at the level no oftener, however often it reads the counter."""
 
 
 def can(series: Series) -> bool:
@@ -53,7 +57,10 @@ def estimate(series: Series, borders_s: Floats) -> Estimate:
         notes = notes_on(found)
     else:
         anchors = with_jumps(anchors, None, np.zeros(0), series.counter_lsb_mah)
-    shape = steady_flow(series, anchors.t_s, without_jumps(anchors))
+    asleep_s = np.diff(slept_s(sleeps(series), anchors.t_s))
+    asleep_mah = series.gains.sleep_ma * asleep_s / S_PER_H
+    awake_s = np.diff(anchors.t_s) - asleep_s
+    shape = steady_flow(series, anchors.t_s, without_jumps(anchors, awake_s, asleep_mah))
     estimated = settled(
         series,
         shape,
@@ -137,7 +144,8 @@ def moves_with_level(series: Series) -> bool:
     after = np.clip(np.searchsorted(level_steps_s, steps_s), 1, max(len(level_steps_s) - 1, 1))
     nearest = np.clip(np.column_stack([after - 1, after]), 0, len(level_steps_s) - 1)
     apart_s = np.min(np.abs(level_steps_s[nearest] - steps_s[:, None]), axis=1)
-    return bool(np.mean(apart_s <= 2 * max(series.poll_s, series.look_s["level_pct"])) > 0.8)
+    look_s = max(series.poll_s, series.look_s["level_pct"], _LEVEL_EVERY_S)
+    return bool(np.mean(apart_s <= 2 * look_s) > 0.8)
 
 
 def step_flags(series: Series, anchors: Anchors, borders: Floats) -> tuple[Flags, ...]:

@@ -1,9 +1,10 @@
 """Percent-only phones: the moments at which the level stepped, and a stated capacity."""
 
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
-from scipy.linalg import solve_triangular
+from scipy.linalg import qr, solve_triangular
 from scipy.optimize import nnls
 
 from analysis.anchors import Anchors, Looks, find_anchors
@@ -26,7 +27,11 @@ _SMOOTH = ((0.25, 5.0), (0.80, 40.0))
 from a simulation study of run-downs, no other source."""
 
 _PRIOR_RATIO = 1.0
-_PRIOR_N = 4.0
+_SIZES = np.geomspace(0.03, 20.0, 6)
+_LOG_SIZE_U = np.log(3.0)
+"""Variance of one phone's map against the study's, 1 on average, and how much its logarithm
+scatters; common practice, no source."""
+
 _PUSHED_RATIO = 0.8
 _N_VOLTAGES = 20_000
 _UNSEEN_BURST_RATIO = 0.003
@@ -134,26 +139,49 @@ def _fit(series: Series, ticks: Anchors, borders: Floats, point_mah: float) -> _
     the integral of 1/V. The zero of the charge is unknown as well.
     """
     design = _hours_per_volt(series, ticks.t_s, borders)
-    n = len(ticks.t_s)
-    noise = np.diag(ticks.u_mah**2) + _map_covariance(ticks, point_mah)
-    root = np.linalg.cholesky(noise)
     drawn = ticks.charge_mah - ticks.charge_mah[0]
     whole = design.sum(axis=1)
     mean_mw = max(float(drawn[-1] / max(whole[-1] - whole[0], 1e-9)), 1.0)
-    prior = np.full(design.shape[1], _PRIOR_RATIO * mean_mw)
-    unknown = np.column_stack([design, np.ones(n), -np.ones(n)])
-    rows = solve_triangular(root, unknown, lower=True)
-    wanted = solve_triangular(root, drawn, lower=True)
-    limits = np.pad(np.diag(1 / prior), ((0, 0), (0, 2)))
-    solved, _ = nnls(np.vstack([rows, limits]), np.concatenate([wanted, mean_mw / prior]))
-    residual = rows @ solved - wanted
-    normal = rows[:, :-1].T @ rows[:, :-1]
-    n_free = max(n - design.shape[1] - 1, 0)
-    # The steps' own scatter says how good this phone's map is; few steps say little.
-    size = (float(residual @ residual) + _PRIOR_N) / (n_free + _PRIOR_N)
-    normal[:-1, :-1] += np.diag(size / prior**2)
-    covariance = np.linalg.inv(normal + 1e-12 * np.eye(len(normal)))[:-1, :-1] * size
+    unknown = np.column_stack([design, np.ones(len(drawn))])
+    limits = np.pad(np.eye(design.shape[1]) / (_PRIOR_RATIO * mean_mw), ((0, 0), (0, 1)))
+    expected = limits[:, :-1].sum(axis=1) * mean_mw
+    noise = _noise(ticks, point_mah, unknown, drawn, (limits, expected))
+    root = np.linalg.cholesky(noise)
+    rows = np.vstack([solve_triangular(root, unknown, lower=True), limits])
+    wanted = np.concatenate([solve_triangular(root, drawn, lower=True), expected])
+    solved, _ = nnls(np.column_stack([rows, -rows[:, -1]]), wanted)
+    normal = rows.T @ rows
+    covariance = np.linalg.inv(normal + 1e-12 * np.eye(len(normal)))[:-1, :-1]
     return _Fit(power_mw=solved[:-2], covariance_mw2=covariance)
+
+
+def _noise(
+    ticks: Anchors,
+    point_mah: float,
+    unknown: Floats,
+    drawn_mah: Floats,
+    prior: tuple[Floats, Floats],
+) -> Floats:
+    """Covariance of the steps' charges by their moments and this phone's map.
+
+    How good the map is differs from phone to phone, in what is rough and in what is slow: each
+    pair of sizes is weighed by how likely it makes the steps, whatever the powers are.
+
+    References:
+        Patterson, Thompson 1971: restricted likelihood.
+    """
+    moments, (rough, slow) = np.diag(ticks.u_mah**2), _map_covariances(ticks, point_mah)
+    told, stated = np.column_stack([unknown, drawn_mah]), np.column_stack(prior)
+    sizes = np.array(list(product(_SIZES, _SIZES)))
+    likely = -0.5 * np.sum((np.log(sizes) / _LOG_SIZE_U + _LOG_SIZE_U / 2) ** 2, axis=1)
+    for k, (rough_size, slow_size) in enumerate(sizes):
+        root = np.linalg.cholesky(moments + rough_size * rough + slow_size * slow)
+        triangle = qr(np.vstack([solve_triangular(root, told, lower=True), stated]), mode="r")[0]
+        spread = np.abs(np.append(np.diag(root), np.diag(triangle)[:-1]))
+        likely[k] -= 0.5 * triangle[len(triangle[0]) - 1, -1] ** 2 + np.log(spread).sum()
+    weight = np.exp(likely - likely.max())
+    rough_size, slow_size = weight @ sizes / weight.sum()
+    return np.asarray(moments + rough_size * rough + slow_size * slow)
 
 
 def _hours_per_volt(series: Series, at_s: Floats, borders: Floats) -> Floats:
@@ -169,8 +197,10 @@ def _hours_per_volt(series: Series, at_s: Floats, borders: Floats) -> Floats:
     return result
 
 
-def _map_covariance(ticks: Anchors, point_mah: float) -> Floats:
+def _map_covariances(ticks: Anchors, point_mah: float) -> tuple[Floats, Floats]:
+    """Of a map's errors that are alike over few points, or none, and over many."""
     points = ticks.charge_mah / point_mah
     apart = np.abs(np.subtract.outer(points, points))
-    pct2 = sum(size**2 * np.exp(-apart / reach) for size, reach in _SMOOTH)
-    return np.asarray((pct2 + _WHITE_PCT**2 * np.eye(len(points))) * point_mah**2)
+    rough, slow = (size**2 * np.exp(-apart / reach) for size, reach in _SMOOTH)
+    rough += _WHITE_PCT**2 * np.eye(len(points))
+    return rough * point_mah**2, slow * point_mah**2

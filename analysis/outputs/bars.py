@@ -40,7 +40,7 @@ def powers(report: EnergyReport, size: Size) -> Sheet | None:
     step = (row_height - unit * _NAME_RATIO) / n_phones
     left_out = len(rows) - len(shown)
     title = _TITLE + (f" ({left_out} more in the table)" if left_out else "")
-    high = max(a.mean_power_mw + 2 * a.power_u_mw for row in shown for a in _amounts(row))
+    high = max(_power(a, a.hi95_mwh) for row in shown for a in _amounts(row))
     across = Scale(
         low=0.0, high=high * 1.03 or 1.0, first_px=unit, last_px=size.width - unit * 1.5
     )

@@ -17,7 +17,9 @@ _UNITS = {
     "pct": "%",
     "c": "°C",
     "s": "s",
+    "h": "h",
     "ratio": "1",
+    "value": "1",
     "utc": "UTC",
 }
 _TYPES: dict[object, str] = {
@@ -101,6 +103,51 @@ PHONES = (
     _column("counter", "string", "kind of charge counter"),
     _column("notes", "string", "what a reader must know"),
     _column("true_energy_mwh", "number", "of a virtual phone, known by construction"),
+)
+BUDGET = (
+    _column("run", "string", "id of the run"),
+    _column("phone", "string", "label of the phone"),
+    _column("segment", "string", "what was done, in the user's words"),
+    _column("occurrence", "integer", "counts equal names on a phone, from 1"),
+    _column("doubt", "string", "what is in doubt; lines of one segment are independent"),
+    _column("energy_u_mwh", "number", "standard uncertainty that it leaves"),
+    _column("share_ratio", "number", "of the variance of the segment's energy"),
+    _column("kind", "string", "A from the readings' own scatter, B from anything else"),
+    _column("distribution", "string", "normal or rectangular"),
+    _column("common", "boolean", "one and the same error in all segments of the phone"),
+    _column("size_from", "string", "where its size comes from"),
+)
+COMPARISON = (
+    _column("activity", "string", "what is compared, in the user's words"),
+    _column("occurrence", "integer", "counts equal names, from 1; 0 for the whole run"),
+    _column("judged", "string", "label of the phone that is judged"),
+    _column("against", "string", "label of the phone it is judged against"),
+    _column("verdict", "string", "lower, higher or cannot tell, at 5 % for the whole table"),
+    _column("p_value", "number", "of so large a difference if there is none"),
+    _column("adjusted_p_value", "number", "the same for as many comparisons (Holm)"),
+    _column("power_ratio", "number", "mean power of judged over against"),
+    _column("power_lo95_ratio", "number", "lower end of its 95 % interval"),
+    _column("power_hi95_ratio", "number", "upper end of its 95 % interval"),
+    _column("difference_mw", "number", "of mean power, judged less against"),
+    _column("difference_lo95_mw", "number", "lower end of its 95 % interval"),
+    _column("difference_hi95_mw", "number", "upper end of its 95 % interval"),
+    _column("smallest_seen_ratio", "number", "difference seen with 80 % probability"),
+    _column("repeats_needed", "integer", "runs that would show the difference; empty if none do"),
+    _column("confounders", "string", "what else may be behind a difference"),
+)
+OUTLOOK = (
+    _column("run", "string", "id of the run"),
+    _column("phone", "string", "label of the phone"),
+    _column("activity", "string", "what would be done all the time, in the user's words"),
+    _column("power_mw", "number", "mean power of the activity"),
+    _column("power_lo95_mw", "number", "lower end of its 95 % interval"),
+    _column("power_hi95_mw", "number", "upper end of its 95 % interval"),
+    _column("lasts_h", "number", "from a full charge to shut-off"),
+    _column("lasts_lo95_h", "number", "lower end of its 95 % interval"),
+    _column("lasts_hi95_h", "number", "upper end of its 95 % interval; empty without limit"),
+    _column("usable_energy_mwh", "number", "of a full charge"),
+    _column("usable_measured", "boolean", "by this run; else rated capacity times mean voltage"),
+    _column("notes", "string", "what makes it doubtful"),
 )
 
 

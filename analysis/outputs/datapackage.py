@@ -15,9 +15,17 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from analysis.outputs import wording
-from analysis.outputs.columns import Column, dictionary, recorded
+from analysis.outputs.arrow import parquet
+from analysis.outputs.columns import BUDGET, Column, dictionary, recorded
 from analysis.outputs.spreadsheet import separated
-from analysis.outputs.tables import Row, energy_columns, energy_rows, phone_columns, phone_rows
+from analysis.outputs.tables import (
+    Row,
+    budget_rows,
+    energy_columns,
+    energy_rows,
+    phone_columns,
+    phone_rows,
+)
 from analysis.recording import Run
 from analysis.report import EnergyReport
 from parsers.runfolder import Manifest, RunFolder
@@ -39,6 +47,7 @@ _README = """# {title}
 Energy per activity of {n} phones, with what is needed to compute it again.
 
 - `data/energy.csv`, `data/phones.csv`: the result; columns in `data-dictionary.md`.
+  `data/budget.csv`: what the uncertainty of each energy is made of. All three also as Parquet.
 - `tables/`: every reading, as Parquet. `run.json`: phones, gauges, clocks. `tags.jsonl`: what was
   marked, with every later correction.
 
@@ -83,6 +92,7 @@ def _files(run: Run, report: EnergyReport, author: str | None) -> Iterator[tuple
     folder = RunFolder(run.path)
     for table in _results(report):
         yield f"data/{table.name}.csv", separated(table.columns, table.rows).encode()
+        yield f"data/{table.name}.parquet", parquet(table.columns, table.rows)
     names = {f"tables/{name}": recorded(name) for name in TABLES}
     results = {f"data/{t.name}.csv": t.columns for t in _results(report)}
     yield "data-dictionary.md", dictionary({**results, **names}).encode()
@@ -110,7 +120,7 @@ def _files(run: Run, report: EnergyReport, author: str | None) -> Iterator[tuple
             yield path.relative_to(folder.path).as_posix(), _table(path)
 
 
-def _results(report: EnergyReport) -> tuple[_Table, _Table]:
+def _results(report: EnergyReport) -> tuple[_Table, ...]:
     return (
         _Table(
             name="energy",
@@ -123,6 +133,12 @@ def _results(report: EnergyReport) -> tuple[_Table, _Table]:
             title="Total and rest of each phone",
             columns=phone_columns(report),
             rows=phone_rows(report),
+        ),
+        _Table(
+            name="budget",
+            title="What the uncertainty of each energy is made of",
+            columns=BUDGET,
+            rows=budget_rows(report),
         ),
     )
 

@@ -55,9 +55,13 @@ def _phone(report: EnergyReport, phone: PhoneEnergy) -> list[str]:
             f"| {wording.energy_text(amount)} ({wording.interval_text(amount)}) "
             f"| {wording.power_text(amount)} | | {true if report.virtual else ''}|"
         )
-    flags = [f"{s.segment}: {flag}" for s in phone.segments for flag in s.flags]
-    noted = [*phone.notes, *found.lines(phone), *flags]
-    return lines + ([""] if noted else []) + [f"- {_safe(printable(note, 300))}" for note in noted]
+    for title, said in (
+        ("Needs attention", found.doubts(report, phone)),
+        ("Worth knowing", found.facts(report, phone)),
+    ):
+        if said:
+            lines += ["", f"{title}:", "", *(f"- {_safe(printable(x, 300))}" for x in said)]
+    return lines
 
 
 def _safe(text: str) -> str:

@@ -10,7 +10,7 @@ from importlib.resources import files
 from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 
-from analysis.outputs import bars, found, svg, wording
+from analysis.outputs import bars, budget, found, svg, wording
 from analysis.outputs.answers import answers
 from analysis.outputs.chart import chart
 from analysis.outputs.drawing import DARK, LIGHT, Sheet
@@ -19,7 +19,7 @@ from analysis.outputs.layout import PAGE, PHONE, Size
 from analysis.outputs.pagedata import as_json, spans
 from analysis.outputs.quantities import QUANTITIES, Quantity
 from analysis.outputs.sections import Section
-from analysis.report import EnergyReport, PhoneEnergy
+from analysis.report import EnergyReport
 from parsers.text import printable
 
 FILE_NAME = "report.html"
@@ -40,7 +40,7 @@ def render(report: EnergyReport, sections: Sequence[Section] = ()) -> str:
     environment = Environment(
         autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
-    environment.globals["text"] = wording
+    environment.globals |= {"text": wording, "budget": budget}
     environment.filters["printable"] = lambda value: printable(value, 600)
     script = _part("page.js")
     spans_s = [(*spans(phone), len(phone.traces.t_s)) for phone in report.phones]
@@ -56,7 +56,7 @@ def render(report: EnergyReport, sections: Sequence[Section] = ()) -> str:
         step_s=max(round(min(steps_s)), 1),
         span_text=wording.duration_text(max(steps_s)),
         sections=sections,
-        flags=[(phone.phone, _flags(phone)) for phone in report.phones],
+        found=[(p.phone, found.doubts(report, p), found.facts(report, p)) for p in report.phones],
         methods=[
             (phone.phone, sorted({s.method for s in phone.segments})) for phone in report.phones
         ],
@@ -115,8 +115,3 @@ def _colours() -> str:
         f":root{{{light}}}\n@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}\n"
         f"{roles}"
     )
-
-
-def _flags(phone: PhoneEnergy) -> list[str]:
-    flags = (f"{s.segment}: {flag}" for s in phone.segments for flag in s.flags)
-    return [*phone.notes, *found.lines(phone), *flags]

@@ -2,16 +2,11 @@
 
 from typing import Any
 
+from analysis.outputs.budget import share_of
 from analysis.outputs.columns import ENERGY, PHONES, Column
 from analysis.outputs.rounding import decimals, rounded
-from analysis.report import (
-    Amount,
-    EnergyReport,
-    PhoneEnergy,
-    SegmentEnergy,
-    segment_json,
-    utc_text,
-)
+from analysis.report import Amount, EnergyReport, PhoneEnergy, SegmentEnergy
+from analysis.report_json import segment_json, utc_text
 from parsers.text import printable
 
 Row = dict[str, Any]
@@ -44,6 +39,28 @@ def phone_rows(report: EnergyReport) -> list[Row]:
     names = [column.name for column in phone_columns(report)]
     rows = [{"run": report.run, **_phone(phone)} for phone in report.phones]
     return [{name: row.get(name) for name in names} for row in rows]
+
+
+def budget_rows(report: EnergyReport) -> list[Row]:
+    """One row per phone, segment and source of doubt, the largest first."""
+    return [
+        {
+            "run": report.run,
+            "phone": phone.phone,
+            "segment": printable(segment.segment, _LONGEST),
+            "occurrence": segment.occurrence,
+            "doubt": line.name,
+            "energy_u_mwh": rounded(line.u_mwh, decimals(segment.amount.u_mwh) + 1),
+            "share_ratio": rounded(share_of(line, segment.amount), 4),
+            "kind": line.kind,
+            "distribution": line.distribution,
+            "common": line.shared,
+            "size_from": line.source,
+        }
+        for phone in report.phones
+        for segment in phone.segments
+        for line in segment.amount.budget
+    ]
 
 
 def _known(columns: tuple[Column, ...], report: EnergyReport) -> tuple[Column, ...]:
@@ -87,7 +104,7 @@ def _phone(phone: PhoneEnergy) -> Row:
         },
         "shut_off_utc": None if phone.shut_off_utc is None else utc_text(phone.shut_off_utc),
         **{name: phone.gauge[name] for name in ("current_unit", "current_sign", "counter")},
-        "notes": _joined(phone.notes),
+        "notes": _joined([*phone.notes, *phone.facts]),
         "true_energy_mwh": rounded(phone.true_total_mwh, decimals(phone.total.u_mwh)),
     }
 

@@ -1,5 +1,7 @@
 """Energies as tables on a terminal."""
 
+from collections.abc import Callable
+
 from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
@@ -14,7 +16,7 @@ WIDTH = 100
 
 
 def show(report: EnergyReport, console: Console) -> None:
-    """Prints the answer, then one table per phone, then what needs attention."""
+    """Prints the answer, one table per phone, what is worth knowing, what needs attention."""
     console.print(f"[bold]{escape(wording.title(report))}[/]", highlight=False)
     for answer in answers(report):
         console.print(escape(answer), highlight=False)
@@ -22,7 +24,9 @@ def show(report: EnergyReport, console: Console) -> None:
         console.print(_table(report, phone))
     if report.virtual:
         console.print(wording.VIRTUAL, style="dim", highlight=False)
-    for line in _attention(report):
+    for line in _said(report, found.facts):
+        console.print(escape(line), style="dim", highlight=False)
+    for line in [*_whole(report), *_said(report, found.doubts)]:
         console.print(f"[bold]![/] {escape(line)}", highlight=False)
 
 
@@ -70,17 +74,19 @@ def _cells(
     return cells
 
 
-def _attention(report: EnergyReport) -> list[str]:
+def _whole(report: EnergyReport) -> list[str]:
     lines = [printable(note, 300) for note in report.notes]
     if report.interrupted:
         lines.append("the run was interrupted: nobody ended it in order")
-    several = wording.repeated(report)
-    for phone in report.phones:
-        notes = (*phone.notes, *found.lines(phone))
-        lines += [f"{phone.phone}: {printable(note, 300)}" for note in notes]
-        for segment in phone.segments:
-            name = wording.segment_name(
-                segment.segment, segment.occurrence, several=segment.segment in several
-            )
-            lines += [f"{phone.phone}, {name}: {printable(flag, 300)}" for flag in segment.flags]
     return lines
+
+
+def _said(
+    report: EnergyReport, what: Callable[[EnergyReport, PhoneEnergy], list[str]]
+) -> list[str]:
+    """Lines about each phone, those about several of them once."""
+    about: dict[str, list[str]] = {}
+    for phone in report.phones:
+        for line in what(report, phone):
+            about.setdefault(line, []).append(phone.phone)
+    return [f"{', '.join(phones)}: {printable(line, 300)}" for line, phones in about.items()]

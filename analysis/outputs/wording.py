@@ -26,6 +26,30 @@ LIMITS = (
     "often. What happens between readings enters the uncertainty.",
     "One run is one sample. How much an activity varies from run to run cannot be seen in it.",
 )
+METHODS = {
+    "fused": (
+        "current times voltage over time gives the shape and the borders; wherever the charge "
+        "counter steps, the charge is tied to it. Each counts by what its own uncertainty is "
+        "worth, gaps and sleep are bridged by the counter, and a reading that only repeats the "
+        "one before is not counted again. What current and counter share, such as the gauge's "
+        "gain, is common to all segments of the phone; what differs from segment to segment, such "
+        "as sampling and the moments of its borders, is its own."
+    ),
+    "power integral": (
+        "current times voltage over time; the phone has no charge counter that could be used. "
+        "Asleep, where nothing is read, a default draw stands in."
+    ),
+    "charge counter": (
+        "the steps of the charge counter, weighted with the voltage; the phone reports no current."
+    ),
+    "level": (
+        "one power per segment such that the stated capacity is used up at the moments at which "
+        "the level shown stepped; the phone reports neither current nor a counter that could be "
+        "used."
+    ),
+}
+"""How energies are found, by the name of the method."""
+
 VIRTUAL = (
     "The phones of this run were virtual: simulated cells and gauges behind the real recording "
     "path. Their true energy is known only for that reason, and it says nothing about any phone "

@@ -8,7 +8,8 @@ import pytest
 
 from analysis import energy, load
 from analysis.errors import NothingRecordedError
-from analysis.report import EnergyReport, to_json
+from analysis.report import EnergyReport
+from analysis.report_json import to_json
 from parsers.errors import RunFolderError
 from parsers.runfolder import GaugeFacts, PhoneEnd, RunFolder
 from parsers.schema import Reading
@@ -34,7 +35,8 @@ def test_json_is_as_agreed(report: EnergyReport) -> None:
     assert list(plain) == ["schema", "run", "phones"]
     assert (plain["schema"], plain["run"]) == (1, "run-1")
     for phone in plain["phones"]:
-        assert list(phone) == ["phone", "gauge", "segments", "untagged", "total"]
+        told = ["notes", "facts", "findings"]
+        assert list(phone) == ["phone", "gauge", "segments", "untagged", "total", *told]
         assert list(phone["gauge"]) == ["current_unit", "current_sign", "counter", "why"]
         assert list(phone["untagged"]) == ["duration_s", "energy_mwh"]
         assert list(phone["total"]) == ["duration_s", "energy_mwh", "energy_u_mwh", "shut_off_utc"]

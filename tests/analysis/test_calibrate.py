@@ -118,7 +118,7 @@ def test_energy_uses_what_was_kept_and_says_so(bench: Bench) -> None:
     assert plain["calibration"]["gain"] == pytest.approx(bench.gain, abs=0.01)
     phone = energy(load(bench.path)).phones[0]
     after = phone.segments[0]
-    assert any("gauge calibrated against a meter on 04 May 2026" in note for note in phone.notes)
+    assert any("gauge calibrated against a meter on 04 May 2026" in note for note in phone.facts)
     gain = plain["calibration"]["gain"]
     assert after.amount.energy_mwh == pytest.approx(before.amount.energy_mwh / gain, rel=3e-3)
     assert after.amount.u_common_mwh < before.amount.u_common_mwh / 2

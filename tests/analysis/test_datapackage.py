@@ -15,7 +15,8 @@ import pytest
 from analysis import calibration, energy, load
 from analysis.calibration import Calibration
 from analysis.outputs import datapackage
-from analysis.report import EnergyReport, to_json
+from analysis.report import EnergyReport
+from analysis.report_json import to_json
 from parsers.runfolder import RunFolder
 from parsers.tables import read_table
 

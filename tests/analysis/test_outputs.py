@@ -193,7 +193,7 @@ def invoke(*words: str) -> Any:
 
 def test_energy_prints_json_and_nothing_else(run_path: Path) -> None:
     done = invoke("energy", str(run_path), "--json")
-    assert done.exit_code == 1  # the percent-only phone has few level steps
+    assert done.exit_code == 1  # a package was in front outside its segment
     assert json.loads(done.stdout)["run"] == "run-1"
     assert "navigation" in invoke("energy", str(run_path)).stdout
 
@@ -232,9 +232,12 @@ def test_publish_writes_what_it_names(run_path: Path) -> None:
     assert all(file.stat().st_size > 0 for file in files)
     names = [file.name for file in files if file.parent.name != "charts"]
     assert names == [
-        "energy.json", "energy.parquet", "comparison.json", "outlook.json",
-        "report.html", "energy.md", "energy.csv", "energy.json", "energy.parquet",
-        "phones.parquet", "chapters.txt", "captions.vtt", "captions.srt", "data-package.zip",
+        "energy.json", "energy.parquet",
+        "comparison.json", "comparison.parquet", "comparison.csv",
+        "outlook.json", "outlook.parquet", "outlook.csv",
+        "report.html", "energy.md", "energy.csv", "energy.json", "budget.csv",
+        "energy.parquet", "phones.parquet", "budget.parquet",
+        "chapters.txt", "captions.vtt", "captions.srt", "data-package.zip",
     ]  # fmt: skip
     assert len(files) - len(names) == 6 * 3, "each chart in two shapes and as SVG"
     assert done.stderr.splitlines()[0] == "1 of 5: page and tables"
@@ -244,7 +247,7 @@ def test_publish_writes_what_it_names(run_path: Path) -> None:
     assert table["energy_mwh"].tolist() == expected
     assert table["phone"].tolist() == ["alder-1"] * 2 + ["birch-1"] * 2 + ["cedar-1"] * 2
     run = load(run_path)
-    shown = files[4].read_text("utf-8")
+    shown = (RunFolder(run_path).published / "report.html").read_text("utf-8")
     assert shown == page.render(energy(run), sections.sections(run, outlook(run)))
-    for heading in ("Outlook", "Fairness", "Slips", "Known limits", "Cautions"):
+    for heading in ("Outlook", "Fairness", "Slips", "Uncertainty budget", "Known limits"):
         assert f"<h2>{heading}</h2>" in shown

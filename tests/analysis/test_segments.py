@@ -1,4 +1,5 @@
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -8,17 +9,17 @@ import pytest
 
 from analysis.recording import load
 from analysis.segments import Segments, cut
+from parsers.runfolder import PhoneEnd
 
 Writing = Callable[..., Path]
 Tagging = Callable[..., Any]
 
 
 @pytest.fixture
-def cutting(
-    tmp_path: Path, phones_made: list[Any], writing: Writing
-) -> Callable[[list[Any]], Segments]:
-    def cut_at(tags: list[Any]) -> Segments:
-        run = load(writing(tmp_path / "run", phones_made[:1], tags))
+def cutting(tmp_path: Path, phones_made: list[Any], writing: Writing) -> Callable[..., Segments]:
+    def cut_at(tags: list[Any], end: PhoneEnd | None = None) -> Segments:
+        phone = replace(phones_made[0], entry={**phones_made[0].entry, "end": end})
+        run = load(writing(tmp_path / "run", [phone], tags))
         found = cut(run, run.recordings[0])
         readings = run.recordings[0].readings["t_s"]
         assert found.borders_s[[0, -1]].tolist() == [readings.iloc[0], readings.iloc[-1]]
@@ -80,6 +81,18 @@ def test_a_segment_longer_than_the_recording_is_cut_short(cutting: Any, tagging:
     assert last.cut_short
     assert last.flags == ("the recording ended 600 s before the segment",)
     assert last.duration_s == pytest.approx(100.0, abs=0.05)
+
+
+def test_a_shut_off_is_what_the_test_is_for(cutting: Any, tagging: Tagging) -> None:
+    seen = PhoneEnd(what="shut_off", evidence="last seen at level 1 %, 3310 mV")
+    last = cutting([tagging("begin", 900.0, "a"), tagging("end", 1600.0)], seen).pieces[-1]
+    assert last.cut_short
+    assert last.flags == ()
+    assert last.facts == ("the phone shut off 600 s before the segment",)
+    open_ = cutting([tagging("begin", 700.0, "a")], seen).pieces[-1]
+    assert (open_.flags, open_.facts) == ((), ("lasted until the phone shut off",))
+    lost = PhoneEnd(what="link_lost")
+    assert cutting([tagging("begin", 700.0, "a")], lost).pieces[-1].flags
 
 
 def test_a_segment_after_the_recording_is_dropped_and_said(cutting: Any, tagging: Tagging) -> None:

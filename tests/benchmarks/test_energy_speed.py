@@ -70,7 +70,7 @@ def _write(folder: Path, number: int) -> None:
     rng = np.random.default_rng(number)
     n = N_READINGS
     boot_s = 100.0 + np.arange(n) * POLL_S + rng.uniform(0, 0.004, n)
-    current = np.repeat(-500 - 400.0 * (rng.random(n // 3 + 1) < 0.4), 3)[:n]
+    current = -500 - 400.0 * (rng.random(n) < 0.4)
     drawn_mah = np.cumsum(-current) * POLL_S / 3600
     utc_us = int(START.timestamp() * 1e6) + ((boot_s - 100) * 1e6).astype(np.int64)
     slow = np.arange(n) % 100 == 0
@@ -147,11 +147,14 @@ def test_memory_stays_below_three_times_the_columns(run: Path) -> None:
         for file in sorted((run / "tables" / "readings").glob("phone=*/*.parquet"))
     ]
     code = (
-        "import resource, sys\nfrom pathlib import Path\nfrom analysis import energy, load\n"
+        "import re, sys\nfrom pathlib import Path\nfrom analysis import energy, load\n"
         "import analysis.accounting, analysis.recording\n"
-        "before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss\n"
+        "def peak_kb():\n"
+        "    status = Path('/proc/self/status').read_text()\n"
+        "    return int(re.search(r'VmHWM:\\s+(\\d+)', status)[1])\n"
+        "before = peak_kb()\n"
         "energy(load(Path(sys.argv[1])))\n"
-        "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before)"
+        "print(peak_kb() - before)"
     )
     done = subprocess.run(
         [sys.executable, "-c", code, str(run)],
@@ -160,7 +163,7 @@ def test_memory_stays_below_three_times_the_columns(run: Path) -> None:
         check=True,
         cwd=Path(__file__).parents[2],
     )
-    unit = 1 if sys.platform == "darwin" else 1024
-    ratio = int(done.stdout) * unit / sum(sizes)
+    # Not getrusage: what that calls the peak of a child begins with its parent's.
+    ratio = int(done.stdout) * 1024 / sum(sizes)
     print(f"\nmemory: {ratio:.2f} times {sum(sizes) / 1e6:.0f} MB of columns")
-    assert ratio < 3
+    assert 0.5 < ratio < 3

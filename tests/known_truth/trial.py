@@ -1,7 +1,7 @@
 """Every estimator on one recording of known truth: how wrong it is, and how wrong it said."""
 
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -9,11 +9,17 @@ import numpy.typing as npt
 from analysis.estimate import Estimate
 from analysis.estimators import ESTIMATORS, level
 from collector.virtual.loads import MUSIC, POCKET_IDLE, STANDBY
+from collector.virtual.profiles import PROFILES
 from tests.known_truth.recordings import Recorded
 
 Floats = npt.NDArray[np.float64]
-ACTIVE, LIGHT, SLEEPY, IDLE = "active", "music", "standby", "idle, 15 mW"
-_CLASSES = {MUSIC.name: LIGHT, STANDBY.name: SLEEPY, POCKET_IDLE.name: IDLE}
+ACTIVE, LIGHT, SLEEPY, IDLE = "active, 0.7–6 W", "music, 0.4 W", "standby, 0.1 W", "idle, 15 mW"
+KINDS = (ACTIVE, LIGHT, SLEEPY, IDLE)
+_KIND_OF = {MUSIC.name: LIGHT, STANDBY.name: SLEEPY, POCKET_IDLE.name: IDLE}
+
+WHOLE_PERCENTS, TRAPEZOID = "whole percents", "plain trapezoid"
+_NOMINAL_V = 3.85
+_WANDERING = {profile.name for profile in PROFILES if profile.level_wander}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,11 +28,13 @@ class Outcome:
 
     Attributes:
         own_error_mwh: with gain and offset of the gauge itself taken out.
-        own_reach_mwh: half width of the 95 % interval without the gauge's own scale.
-        reach_mwh: half width of the whole 95 % interval.
+        own_reach_mwh: half width of the 95 % interval without the gauge's own scale; NaN of a
+            method that states none.
+        reach_mwh: half width of the whole 95 % interval, likewise.
     """
 
     gauge: str
+    seed: int
     rate_hz: float
     kind: str
     estimator: str
@@ -38,37 +46,68 @@ class Outcome:
 
 
 def outcomes(recorded: Recorded) -> Iterator[Outcome]:
-    """All estimators that the recording allows, over all its segments."""
+    """All estimators that the recording allows, and two that state no doubt, over all segments.
+
+    A level that follows the charge exactly is no phone's: the level is judged where it does not.
+    """
     series = recorded.series()
     for estimator in ESTIMATORS:
+        if estimator is level and recorded.gauge not in _WANDERING:
+            continue
         if estimator.can(series):
             found = estimator.estimate(series, recorded.borders_s)
-            yield from _segments(recorded, estimator.NAME, found)
+            yield from _judged(recorded, estimator.NAME, found.energy_mwh, found)
+    yield from _judged(recorded, WHOLE_PERCENTS, _whole_percents_mwh(recorded))
+    if series.has("current_ma"):
+        yield from _judged(recorded, TRAPEZOID, _trapezoid_mwh(recorded))
 
 
-def _segments(recorded: Recorded, name: str, found: Estimate) -> Iterator[Outcome]:
-    own = own_scale(recorded, name, found.energy_mwh)
-    bare = Estimate(
-        method=found.method,
-        energy_mwh=found.energy_mwh,
-        components=tuple(c for c in found.components if not c.shared),
-        covered_ratio=found.covered_ratio,
-        n_free=found.n_free,
-        flags=found.flags,
-    )
+def _judged(
+    recorded: Recorded, name: str, energy_mwh: Floats, found: Estimate | None = None
+) -> Iterator[Outcome]:
+    own = own_scale(recorded, name, energy_mwh)
+    reach, own_reach = np.full((2, len(own)), np.nan)
+    if found is not None:
+        bare = replace(found, components=tuple(c for c in found.components if not c.shared))
+        weights = np.eye(len(own))
+        reach = np.array([found.reach_mwh(weight) for weight in weights])
+        own_reach = np.array([bare.reach_mwh(weight) for weight in weights])
     for k, activity in list(enumerate(recorded.names))[1:-1]:
-        weight = np.eye(len(own))[k]
         yield Outcome(
             gauge=recorded.gauge,
+            seed=recorded.seed,
             rate_hz=recorded.rate_hz,
-            kind=_CLASSES.get(activity, ACTIVE),
+            kind=_KIND_OF.get(activity, ACTIVE),
             estimator=name,
             true_mwh=float(recorded.true_mwh[k]),
-            error_mwh=float(found.energy_mwh[k] - recorded.true_mwh[k]),
+            error_mwh=float(energy_mwh[k] - recorded.true_mwh[k]),
             own_error_mwh=float(own[k] - recorded.true_mwh[k]),
-            own_reach_mwh=bare.reach_mwh(weight),
-            reach_mwh=found.reach_mwh(weight),
+            own_reach_mwh=float(own_reach[k]),
+            reach_mwh=float(reach[k]),
         )
+
+
+def _whole_percents_mwh(recorded: Recorded) -> Floats:
+    """What a status bar says: each whole percent is a hundredth of the rated energy."""
+    times, levels = recorded.columns["t_s"], recorded.columns["level_pct"]
+    known = np.isfinite(levels)
+    at = np.searchsorted(times[known], recorded.borders_s, side="right") - 1
+    shown = levels[known][np.maximum(at, 0)]
+    result: Floats = -np.diff(shown) / 100 * recorded.capacity_mah * _NOMINAL_V
+    return result
+
+
+def _trapezoid_mwh(recorded: Recorded) -> Floats:
+    """The product of the readings as they come, straight from each to the next, sleep or not."""
+    columns = recorded.columns
+    there = np.isfinite(columns["current_ma"]) & np.isfinite(columns["voltage_mv"])
+    times = columns["t_s"][there]
+    power_mw = -columns["current_ma"][there] * columns["voltage_mv"][there] / 1000
+    running = np.concatenate(
+        [[0.0], np.cumsum(np.diff(times) * (power_mw[1:] + power_mw[:-1]) / 2)]
+    )
+    result: Floats = np.diff(np.interp(recorded.borders_s, times, running)) / 3600
+    return result
 
 
 def own_scale(recorded: Recorded, estimator: str, energy_mwh: Floats) -> Floats:
@@ -76,6 +115,8 @@ def own_scale(recorded: Recorded, estimator: str, energy_mwh: Floats) -> Floats:
     errors = recorded.errors
     if estimator == level.NAME:
         return energy_mwh / ((1 + errors.voltage_ratio) * (1 + errors.capacity_ratio))
+    if estimator == WHOLE_PERCENTS:
+        return energy_mwh / (1 + errors.capacity_ratio)
     times, volts = recorded.columns["t_s"], recorded.columns["voltage_mv"] / 1000
     there = np.isfinite(volts)
     curve = np.concatenate([[0.0], np.cumsum(np.diff(times[there]) * volts[there][:-1])])
@@ -83,43 +124,3 @@ def own_scale(recorded: Recorded, estimator: str, energy_mwh: Floats) -> Floats:
     gain = (1 + errors.voltage_ratio) * (1 + errors.gain_ratio)
     result: Floats = (energy_mwh + errors.offset_ma * swept) / gain
     return result
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Cell:
-    """Many segments of one kind.
-
-    Attributes:
-        bias_pct: mean error of the own scale.
-        rms_pct: root mean square of the same.
-        rms_mwh: the same in mWh.
-        own_coverage_pct: of the interval without the gauge's own scale.
-        coverage_pct: of the whole interval.
-        reach_pct: median half width of the whole interval.
-    """
-
-    n: int
-    bias_pct: float
-    rms_pct: float
-    rms_mwh: float
-    own_coverage_pct: float
-    coverage_pct: float
-    reach_pct: float
-
-
-def cell(found: Iterable[Outcome]) -> Cell:
-    """Figures of merit over segments."""
-    rows = np.array(
-        [(o.true_mwh, o.own_error_mwh, o.own_reach_mwh, o.error_mwh, o.reach_mwh) for o in found]
-    )
-    true, own, own_reach, error, reach = rows.T
-    relative = 100 * own / true
-    return Cell(
-        n=len(rows),
-        bias_pct=float(relative.mean()),
-        rms_pct=float(np.sqrt(np.mean(relative**2))),
-        rms_mwh=float(np.sqrt(np.mean(own**2))),
-        own_coverage_pct=100 * float(np.mean(np.abs(own) <= own_reach)),
-        coverage_pct=100 * float(np.mean(np.abs(error) <= reach)),
-        reach_pct=float(np.median(100 * reach / true)),
-    )

@@ -1,6 +1,7 @@
 """The page as a reader has it: in a browser, on a phone, on paper, with a keyboard."""
 
 import json
+import math
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -65,7 +66,10 @@ def test_it_opens_without_complaint_request_overflow_or_barrier(
     browser.open(written, width, height, dark=dark)
     assert browser.complaints == []
     assert browser.requests == [written.as_uri()]
-    assert browser.run("document.documentElement.scrollWidth") <= width
+    assert browser.run("document.querySelectorAll('details[open]').length") == 0
+    for _ in ("closed", "open"):
+        assert browser.run("document.documentElement.scrollWidth") <= width
+        browser.run("document.querySelectorAll('details').forEach(d => { d.open = true })")
     beyond = browser.run(
         "[...document.querySelectorAll('body *')].filter(e => !e.closest('.table') && "
         "e.getBoundingClientRect().right > innerWidth + 1).map(e => e.outerHTML.slice(0, 80))"
@@ -135,11 +139,53 @@ def test_it_prints_on_paper(browser: Any, written: Path) -> None:
     assert paperwhite == "rgb(252, 251, 248)"
 
 
+def test_the_budget_is_shown_and_its_lines_are_folded_away(
+    browser: Any, written: Path, report: EnergyReport
+) -> None:
+    browser.open(written, 1280, 800)
+    for phone in report.phones:
+        table = f"document.querySelector('[aria-label=\"Uncertainty budget of {phone.phone}\"]')"
+        assert not browser.run(f"{table}.checkVisibility()")
+        browser.run(f"{table}.closest('details').querySelector('summary').click()")
+        assert browser.run(f"{table}.checkVisibility()")
+        columns = browser.run(
+            f"[...{table}.querySelectorAll('tbody tr')].map(r => "
+            "[...r.querySelectorAll('td')].map(c => c.innerText))"
+        )
+        last = browser.run(f"[...{table}.querySelectorAll('tfoot td')].map(c => c.innerText)")
+        assert len(columns) == len({line.name for s in phone.segments for line in s.amount.budget})
+        for k, text in enumerate(last):
+            together = float(text.replace("\u202f", ""))
+            parts = [float(row[k].replace("\u202f", "")) for row in columns if row[k] != "–"]
+            assert math.hypot(*parts) == pytest.approx(together, rel=0.02)
+            assert together == pytest.approx(phone.segments[k].amount.u_mwh, rel=0.01)
+    said = browser.run("document.body.innerText")
+    assert "fused: current times voltage" in said
+    assert "level: one power per segment" in said
+
+
+def test_the_end_of_a_table_is_printed_once_and_what_is_folded_is_not_lost(
+    browser: Any, written: Path
+) -> None:
+    browser.open(written, 1280, 800)
+    browser.ask("Emulation.setEmulatedMedia", media="print")
+    assert browser.run("getComputedStyle(document.querySelector('tfoot')).display") == (
+        "table-row-group"
+    )
+    known = "document.querySelector('details:not(.lines) li')"
+    assert browser.run(f"{known}.checkVisibility({{contentVisibilityAuto: true}})")
+    assert browser.run(f"{known}.getBoundingClientRect().height") > 5
+    assert not browser.run("document.querySelector('details.lines').checkVisibility()")
+
+
 def test_hostile_words_stay_words(browser: Any, report: EnergyReport, tmp_path: Path) -> None:
     segments = tuple(
-        replace(s, segment=HOSTILE, flags=(HOSTILE,)) for s in report.phones[0].segments
+        replace(s, segment=HOSTILE, flags=(HOSTILE,), facts=(HOSTILE,))
+        for s in report.phones[0].segments
     )
-    phone = replace(report.phones[0], segments=segments, model=HOSTILE, notes=(HOSTILE,))
+    phone = replace(
+        report.phones[0], segments=segments, model=HOSTILE, notes=(HOSTILE,), facts=(HOSTILE,)
+    )
     hostile = replace(report, phones=(phone, *report.phones[1:]), title=HOSTILE, run=HOSTILE)
     path = tmp_path / "report.html"
     path.write_text(page.render(hostile, [Section(title=HOSTILE, lines=(HOSTILE,))]), "utf-8")
