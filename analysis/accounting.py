@@ -1,8 +1,11 @@
 """From a run to its energies: every phone, every segment, and what is left."""
 
 import math
+from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
 from analysis.calibration import calibrated
 from analysis.choose import best
@@ -10,7 +13,7 @@ from analysis.curves import traces
 from analysis.errors import NothingRecordedError
 from analysis.estimate import Estimate, effective_n_free
 from analysis.findings import Findings
-from analysis.profile import Floats
+from analysis.profile import N_AT_ONCE, Floats
 from analysis.recording import Recording, Run
 from analysis.report import Amount, BudgetLine, EnergyReport, PhoneEnergy, SegmentEnergy
 from analysis.segments import Segment, Segments, cut
@@ -24,12 +27,11 @@ def energy(run: Run) -> EnergyReport:
     Raises:
         NothingRecordedError: if no phone's readings allow any estimate.
     """
-    phones, notes = [], list(run.notes)
-    for recording in run.recordings:
-        try:
-            phones.append(_phone(run, recording))
-        except NothingRecordedError as exc:
-            notes.append(str(exc))
+    # Matrices are small: threads of the linear algebra would only wait for each other.
+    with threadpool_limits(1, user_api="blas"), ThreadPoolExecutor(N_AT_ONCE) as pool:
+        found = list(pool.map(partial(_phone_or_why, run), run.recordings))
+    phones = [each for each in found if isinstance(each, PhoneEnergy)]
+    notes = [*run.notes, *(each for each in found if isinstance(each, str))]
     if not phones:
         raise NothingRecordedError(str(run.path), "; ".join(notes) or "no phones")
     manifest = run.manifest
@@ -44,6 +46,13 @@ def energy(run: Run) -> EnergyReport:
         tool_version=manifest.tool_version,
         notes=(*notes, *run.tags.damage),
     )
+
+
+def _phone_or_why(run: Run, recording: Recording) -> PhoneEnergy | str:
+    try:
+        return _phone(run, recording)
+    except NothingRecordedError as exc:
+        return str(exc)
 
 
 def _phone(run: Run, recording: Recording) -> PhoneEnergy:

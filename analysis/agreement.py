@@ -154,17 +154,17 @@ def _blocks(anchors: Anchors, shape: Flow, block_mah: float) -> _Blocks | None:
     if len(at) < 2:
         return None
     told = np.diff(shape.charge_mah(at))
-    unread_s = np.diff(shape.total(np.where(shape.measured, 0.0, shape.width_s), at))
-    good = (unread_s < 0.02 * np.diff(at)) & (told > block_mah / 4)
+    read_s = np.diff(shape.total("read_s", at))
+    good = (read_s > 0.98 * np.diff(at)) & (told > block_mah / 4)
     if good.sum() < _N_LEAST:
         return None
     u_mah = anchors.u_mah[first]
     return _Blocks(
         counted_mah=np.diff(anchors.charge_mah[first])[good],
         told_mah=told[good],
-        steps_mah2=(u_mah[1:] ** 2 + u_mah[:-1] ** 2 + np.diff(shape.total(shape.other_mah2, at)))[
+        steps_mah2=(u_mah[1:] ** 2 + u_mah[:-1] ** 2 + np.diff(shape.total("other_mah2", at)))[
             good
         ],
-        sampling_mah2=np.diff(shape.total(shape.sampling_mah2, at))[good],
+        sampling_mah2=np.diff(shape.total("sampling_mah2", at))[good],
         duration_s=np.diff(at)[good],
     )

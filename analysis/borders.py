@@ -4,7 +4,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.errors import SeriesError
-from analysis.flow import Flow
+from analysis.flow import Amounts, Flow
 from analysis.profile import S_PER_H, Floats
 from analysis.series import Series
 from analysis.sleep import sleeps
@@ -27,9 +27,9 @@ def checked(borders_s: npt.ArrayLike) -> Floats:
     return borders
 
 
-def piece_sums(seen: Flow, amount: Floats, borders: Floats) -> Floats:
+def piece_sums(seen: Flow, name: Amounts, borders: Floats) -> Floats:
     """What of an amount given per interval of the flow falls into each piece, (m,)."""
-    return np.diff(seen.total(amount, borders))
+    return np.diff(seen.total(name, borders))
 
 
 def pieces_of(at_borders: Floats) -> Floats:
@@ -115,7 +115,7 @@ def border_shift_mwh(series: Series, seen: Flow, borders: Floats) -> Floats:
     before = np.maximum(begin_s - _AROUND_S, low)
     after = np.minimum(end_s + _AROUND_S, high)
     inner = seen.measured[index] & (begin_s > low) & (end_s < high)
-    slept = np.diff(seen.total(seen.asleep_s, np.column_stack([before, after]).ravel()))[::2] > 0
+    slept = np.diff(seen.total("asleep_s", np.column_stack([before, after]).ravel()))[::2] > 0
     inner &= ~slept
     with np.errstate(divide="ignore", invalid="ignore"):
         before_mw = (seen.energy_mwh(begin_s) - seen.energy_mwh(before)) / (begin_s - before)

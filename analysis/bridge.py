@@ -9,7 +9,7 @@ from scipy import sparse
 from analysis.anchors import Anchors
 from analysis.flow import Flow
 from analysis.least_squares import Equations
-from analysis.profile import S_PER_H, Floats
+from analysis.profile import S_PER_H, Floats, spread
 
 STEPS = "steps of the counter"
 SAMPLING = "current between readings"
@@ -89,8 +89,8 @@ def bridge(shape: Flow, anchors: Anchors, borders_s: Floats, doubts: Doubts) -> 
     at_anchor = np.searchsorted(nodes, anchors.t_s)
     n = len(nodes)
     shared = _shared(shape, nodes, borders_s, doubts, anchored=True)
-    sampling = doubts.sampling_ratio * np.diff(shape.total(shape.sampling_mah2, nodes))
-    walk = np.maximum(sampling + np.diff(shape.total(shape.other_mah2, nodes)), _LEAST_MAH2)
+    sampling = doubts.sampling_ratio * np.diff(shape.total("sampling_mah2", nodes))
+    walk = np.maximum(sampling + np.diff(shape.total("other_mah2", nodes)), _LEAST_MAH2)
     stray = _stray(anchors, nodes, doubts)
     step = _steps(n)
     pick = sparse.csr_array(
@@ -146,8 +146,8 @@ def _free(shape: Flow, borders: Floats, doubts: Doubts) -> Bridged:
     energy = shape.energy_mwh(borders)
     parts = {}
     for name, variance in ((SAMPLING, shape.sampling_mah2), (GAPS, shape.other_mah2)):
-        running = shape.total(variance * shape.mean_v**2, borders)
-        parts[name] = np.minimum.outer(running, running) - running[0]
+        so_far = spread(shape.edges_s, variance * shape.mean_v**2, borders)
+        parts[name] = np.minimum.outer(so_far, so_far) - so_far[0]
     for each in _shared(shape, borders, borders, doubts, anchored=False):
         lever = (each.energy_mwh - each.energy_mwh[0]) * each.u
         parts[each.name] = parts.get(each.name, 0.0) + np.outer(lever, lever)
@@ -167,7 +167,7 @@ def _shared(
         return found
     hours = shape.asleep_s / S_PER_H
     slept, slept_v = (
-        [shape.total(amount, at) for at in (nodes, borders)]
+        [spread(shape.edges_s, amount, at) for at in (nodes, borders)]
         for amount in (hours, hours * shape.mean_v)
     )
     spans = [(borders[0], borders[-1]), *pairwise(borders)]
@@ -199,9 +199,8 @@ def _stray(anchors: Anchors, nodes: Floats, doubts: Doubts) -> Floats | None:
 
 def _swept_volts(shape: Flow, nodes: Floats) -> Floats:
     """Voltage at which charge between neighbouring nodes that the flow did not see flowed."""
-    variance = shape.sampling_mah2 + shape.other_mah2
-    swept = np.diff(shape.total(variance * shape.mean_v, nodes))
-    over = np.diff(shape.total(variance, nodes))
+    swept = np.diff(spread(shape.edges_s, shape.doubt_mah2 * shape.mean_v, nodes))
+    over = np.diff(shape.total("doubt_mah2", nodes))
     middle = np.interp((nodes[:-1] + nodes[1:]) / 2, shape.edges_s[:-1], shape.mean_v)
     volts = np.divide(swept, over, out=middle.copy(), where=over > _LEAST_MAH2)
     result: Floats = np.clip(volts, shape.mean_v.min(), shape.mean_v.max())

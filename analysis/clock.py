@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.profile import Floats
+from analysis.profile import Floats, usual
 from parsers.runfolder import ClockAnchor
 
 DRIFT_LIMIT_RATIO = 1e-4
@@ -112,7 +112,7 @@ def fit_session(
     late_s = delay_s - offset_s
     live = late_s < _LATE_S
     # The quickest arrival was late by something between nothing and the usual lateness.
-    jitter_s = float(np.median(late_s[live])) / np.sqrt(3.0)
+    jitter_s = usual(late_s[live]) / np.sqrt(3.0)
     shift_s = float(offset_s[0]) - origin_host_s
     return Session(
         boot_id=boot_id,

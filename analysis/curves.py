@@ -33,7 +33,7 @@ def traces(series: Series, borders_s: Floats, energy_mwh: Floats) -> Traces:
     if reads_power(series):
         seen = flow(series)
         total = _shaped(edges, borders_s, at_borders, seen.energy_mwh)
-        read_s = np.diff(seen.total(np.where(seen.measured, seen.width_s, 0.0), edges))
+        read_s = np.diff(seen.total("read_s", edges))
         power_t, inward = series.known("current_ma")
         power = _spans(power_t, -inward * series.voltage_at(power_t) / 1000, edges)
     else:

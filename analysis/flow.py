@@ -2,15 +2,20 @@
 
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from typing import Literal
 
 import numpy as np
 
-from analysis.profile import S_PER_H, Bools, Curve, Floats, spread
+from analysis.profile import N_AT_ONCE, S_PER_H, Bools, Curve, Floats, running
 from analysis.series import Series
 from analysis.sleep import sleeps, slept_s, within
 from analysis.told import Told, bridged_gaps, held
 from analysis.voltage import blur_of, load_ma, voltage_mwh2
 
+Amounts = Literal[
+    "sampling_mah2", "other_mah2", "doubt_mah2", "sampling_mwh2", "blurred_mwh", "asleep_s",
+    "read_s", "swept_vs",
+]  # fmt: skip
 GAP_S = 5.0
 GAP_POLLS = 5.0
 MOST_BLUR_RATIO = 0.01
@@ -60,6 +65,21 @@ class Flow:
         return np.diff(self.edges_s)
 
     @cached_property
+    def read_s(self) -> Floats:
+        """How long of each interval was read, (k,)."""
+        return np.where(self.measured, self.width_s, 0.0)
+
+    @cached_property
+    def doubt_mah2(self) -> Floats:
+        """Variance of each interval's charge, (k,)."""
+        return self.sampling_mah2 + self.other_mah2
+
+    @cached_property
+    def swept_vs(self) -> Floats:
+        """Voltage of each interval times its length, (k,)."""
+        return self.mean_v * self.width_s
+
+    @cached_property
     def is_asleep(self) -> bool:
         """Whether the phone slept at all."""
         return bool(self.asleep_s.any())
@@ -72,9 +92,16 @@ class Flow:
         """Energy taken out from the first edge to each moment."""
         return self.power.integral(at_s)
 
-    def total(self, amount: Floats, at_s: Floats) -> Floats:
-        """Running total to each moment of an amount given per interval."""
-        return spread(self.edges_s, amount, at_s)
+    def total(self, name: Amounts, at_s: Floats) -> Floats:
+        """Running total to each moment of one of the amounts given per interval."""
+        if name not in self._running:
+            self._running[name] = running(getattr(self, name))
+        result: Floats = np.interp(at_s, self.edges_s, self._running[name])
+        return result
+
+    @cached_property
+    def _running(self) -> dict[str, Floats]:
+        return {}
 
     def power_near_mw(self, at_s: Floats, around_s: float) -> Floats:
         """Mean power within `around_s` of each moment."""
@@ -86,10 +113,10 @@ class Flow:
 
     def blurred_u_mwh(self, at_s: Floats) -> Floats:
         """Half width of the doubt about what was taken off, between neighbouring moments."""
-        return self.blur_doubt_ratio * np.diff(self.total(self.blurred_mwh, at_s))
+        return self.blur_doubt_ratio * np.diff(self.total("blurred_mwh", at_s))
 
 
-@lru_cache(maxsize=1)
+@lru_cache(maxsize=N_AT_ONCE)
 def flow(series: Series) -> Flow:
     """The flow that fresh current and voltage readings tell, from the first reading to the last.
 

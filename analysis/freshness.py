@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from analysis.profile import Bools, Floats
+from analysis.profile import Bools, Floats, usual
 
 _N_LEAST = 20
 _REGULAR = 0.75
@@ -32,15 +32,15 @@ def hold_period_s(t_s: Floats, values: Floats, poll_s: float) -> float | None:
     n_read = len(times)
     if n_read < 2 * _N_LEAST:
         return None
-    read_s = float(np.median(np.diff(times)))
+    read_s = usual(np.diff(times))
     spacing_s = np.diff(times[changed(values[there])])
     spacing_s = spacing_s[spacing_s < max(_MOST_POLLS * max(poll_s, read_s), _LONGEST_S)]
     if len(spacing_s) < _N_LEAST:
         return None
-    lower_s = float(np.quantile(spacing_s, 0.25))
+    lower_s = usual(spacing_s, 0.25)
     if lower_s <= 1.8 * max(poll_s, read_s):
         return None
-    period_s = float(np.median(spacing_s[spacing_s <= 1.5 * lower_s]))
+    period_s = usual(spacing_s[spacing_s <= 1.5 * lower_s])
     # A cache looks by the clock; a live value that only changes seldom keeps to no period.
     off_s = np.abs(spacing_s - period_s * np.round(spacing_s / period_s))
     tolerance_s = (0.6 if period_s < 4 * read_s else 1.1) * max(poll_s, read_s)
@@ -64,7 +64,7 @@ def multi_step_period_s(t_s: Floats, values: Floats) -> float | None:
     if len(spacing_s) < _N_LEAST:
         return None
     # Readings fall before and after a look by turns: only the mean is not rounded to them.
-    return float(np.mean(spacing_s[spacing_s <= 1.5 * np.quantile(spacing_s, 0.25)]))
+    return float(np.mean(spacing_s[spacing_s <= 1.5 * usual(spacing_s, 0.25)]))
 
 
 def step_size(values: Floats, n_sizes: int = 1) -> float | None:

@@ -2,7 +2,7 @@
 
 import numpy as np
 from scipy.optimize import brentq
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from analysis.inference import COVERAGE, coverage_factor
 
@@ -31,7 +31,8 @@ def reach95(normal_u: float, rectangular_u: float, n_free: float = np.inf) -> fl
 
     def missing(reach: float) -> float:
         ends = np.array([reach + half, reach - half, half - reach, -reach - half])
-        area = ends * norm.cdf(ends / sigma) + sigma * norm.pdf(ends / sigma)
+        density = np.exp(-((ends / sigma) ** 2) / 2) / np.sqrt(2 * np.pi)
+        area = ends * ndtr(ends / sigma) + sigma * density
         return float(area @ [1.0, -1.0, -1.0, 1.0]) / (2 * half) - COVERAGE
 
     found: float = brentq(missing, 0.0, 10 * sigma + half)

@@ -1,7 +1,9 @@
 """A run read from its folder: manifest, tags, and each phone's readings on one time axis."""
 
 from collections.abc import Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +13,7 @@ import pandas as pd
 from analysis.calibration import Calibration, calibration_for
 from analysis.clock import PhoneClock, fit_session
 from analysis.errors import NotEnoughError, NothingRecordedError, TableDamagedError
-from analysis.profile import Floats
+from analysis.profile import N_AT_ONCE, Floats
 from analysis.series import Series
 from parsers.errors import RunFolderError
 from parsers.runfolder import ClockAnchor, Manifest, PhoneEntry, RunFolder
@@ -121,13 +123,14 @@ def load(path: Path) -> Run:
     """
     folder = RunFolder(Path(path))
     manifest = folder.read_manifest()
-    recordings, notes = [], []
-    for entry in manifest.phones:
-        mine = {name: _frame(folder, name, entry.label) for name in _COLUMNS}
-        if len(mine["readings"]) < 2:
-            notes.append(f"{entry.label}: nothing recorded")
-            continue
-        recordings.append(_recording(manifest, entry, mine, folder.path))
+    with ThreadPoolExecutor(N_AT_ONCE) as pool:
+        found = list(pool.map(partial(_phone, folder, manifest), manifest.phones))
+    recordings = [recording for recording in found if recording is not None]
+    notes = [
+        f"{entry.label}: nothing recorded"
+        for entry, recording in zip(manifest.phones, found, strict=True)
+        if recording is None
+    ]
     if not recordings:
         raise NothingRecordedError(str(folder.path), "no phone has readings")
     return Run(
@@ -137,6 +140,14 @@ def load(path: Path) -> Run:
         recordings=tuple(recordings),
         notes=tuple(notes),
     )
+
+
+def _phone(folder: RunFolder, manifest: Manifest, entry: PhoneEntry) -> Recording | None:
+    """One phone's recording; None if there is next to nothing."""
+    mine = {name: _frame(folder, name, entry.label) for name in _COLUMNS}
+    if len(mine["readings"]) < 2:
+        return None
+    return _recording(manifest, entry, mine, folder.path)
 
 
 def _frame(folder: RunFolder, table: str, phone: str) -> pd.DataFrame:

@@ -9,7 +9,7 @@ import numpy.typing as npt
 from analysis.cleaning import LIMITS, impossible, spikes
 from analysis.errors import SeriesError
 from analysis.freshness import changed, hold_period_s, multi_step_period_s, step_size
-from analysis.profile import Bools, Floats
+from analysis.profile import Bools, Floats, usual
 
 QUANTITIES = (
     "voltage_mv",
@@ -152,7 +152,7 @@ class Series:
         believed = _flags("trusted", trusted, len(times), default=True)
         columns = {name: _column(name, values, believed) for name, values in given.items()}
         removed = _cleaned(times, columns)
-        poll = float(np.quantile(np.diff(times), 0.25)) if poll_s is None else poll_s
+        poll = usual(np.diff(times), 0.25) if poll_s is None else poll_s
         looks = {name: hold_period_s(times, columns[name], poll) for name in _CACHED}
         cached = {
             name: looks[partner] is not None and _moves_with(columns[name], columns[partner])

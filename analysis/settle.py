@@ -59,7 +59,7 @@ def settled(  # noqa: PLR0913 - what an estimate is made of
             kind="A",
             distribution="normal",
             source=_READINGS,
-            covariance_mwh2=np.diag(piece_sums(shape, shape.sampling_mwh2, borders)),
+            covariance_mwh2=np.diag(piece_sums(shape, "sampling_mwh2", borders)),
         ),
         Component(
             name="moments of the borders",
@@ -82,7 +82,7 @@ def settled(  # noqa: PLR0913 - what an estimate is made of
     if counted:
         inside_s = np.diff(np.clip(borders, anchors.t_s[0], anchors.t_s[-1]))
     else:
-        inside_s = piece_sums(shape, np.where(shape.measured, shape.width_s, 0.0), borders)
+        inside_s = piece_sums(shape, "read_s", borders)
     return Estimate(
         method=(method,) * n,
         energy_mwh=energy,
@@ -105,7 +105,7 @@ def gauge_components(
     """Errors of the gauge that no software can see: the same for all pieces."""
     gains = series.gains
     hours = np.diff(borders) / S_PER_H
-    volts = piece_sums(shape, shape.mean_v * shape.width_s, borders) / np.diff(borders)
+    volts = piece_sums(shape, "swept_vs", borders) / np.diff(borders)
     root = np.sqrt(3.0)
     blurred = shape.blurred_u_mwh(borders) / root
     found = [
@@ -125,7 +125,7 @@ def gauge_components(
         ),
     ]
     if not counted and series.current_lsb_ma is not None:
-        read_s = piece_sums(shape, np.where(shape.measured, shape.width_s, 0.0), borders)
+        read_s = piece_sums(shape, "read_s", borders)
         found.append(
             Component.common(
                 Cause.CURRENT_RESOLUTION,

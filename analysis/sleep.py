@@ -4,14 +4,14 @@ from functools import lru_cache
 
 import numpy as np
 
-from analysis.profile import Bools, Floats
+from analysis.profile import N_AT_ONCE, Bools, Floats
 from analysis.series import Series
 
 _LEAST_S = 0.3
 _LEAST_RATIO = 0.2
 
 
-@lru_cache(maxsize=1)
+@lru_cache(maxsize=N_AT_ONCE)
 def sleeps(series: Series) -> Floats:
     """Stretches of sleep, begin and end of each, ascending, (n, 2).
 

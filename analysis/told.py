@@ -7,7 +7,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analysis.freshness import changed
-from analysis.profile import S_PER_H, Bools, Curve, Floats, around, local_mean_where, spread
+from analysis.profile import S_PER_H, Bools, Curve, Floats, around, local_mean_where, spread, usual
 
 _BRIDGE_S = 120.0
 _MINUTE_S = 60.0
@@ -205,7 +205,7 @@ class _Read:
         apart = np.abs(np.diff(mean)) / np.maximum((mean[1:] + mean[:-1]) / 2, 1e-9)
         apart = apart[np.isfinite(apart)]
         # 1.4826 times the median is the standard deviation of a normal scatter.
-        return 1.4826 / np.sqrt(2.0) * float(np.median(apart)) if len(apart) else 0.0
+        return 1.4826 / np.sqrt(2.0) * usual(apart) if len(apart) else 0.0
 
 
 def scatter(t_s: Floats, value: Floats, linked: Bools) -> tuple[Floats, Floats]:

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from analysis.profile import S_PER_H, Bools, Curve, Floats
+from analysis.profile import S_PER_H, Bools, Curve, Floats, usual
 from analysis.sag import Blur, blur
 from analysis.series import Series
 from analysis.sleep import slept_s
@@ -43,7 +43,7 @@ def blur_of(series: Series, current: Curve, unread_s: Floats, *, read: bool) -> 
 
 def _linked(t_s: Floats) -> Bools:
     spacing_s = np.diff(t_s)
-    linked: Bools = spacing_s < _MOST_SPACINGS * float(np.median(spacing_s))
+    linked: Bools = spacing_s < _MOST_SPACINGS * usual(spacing_s)
     return linked
 
 
@@ -55,7 +55,7 @@ def voltage_mwh2(series: Series, current: Curve, middle: Floats) -> Floats:
     spacing_s = np.diff(t_s)
     _, missed = scatter(t_s, volts, _linked(t_s))
     # The error of a mean over n spacings d is missed / n: per second of time, missed * d.
-    most_s = _MOST_SPACINGS * np.median(spacing_s)
+    most_s = _MOST_SPACINGS * usual(spacing_s)
     per_s = np.interp(middle, t_s[1:], missed * np.minimum(spacing_s, most_s))
     mean_ma = (current.start + current.end) / 2
     variance: Floats = per_s * mean_ma**2 * np.diff(current.edges_s) / (1000 * S_PER_H) ** 2

@@ -84,7 +84,7 @@ def estimate(series: Series, borders_s: Floats) -> Estimate:
 
 
 def _mean_volts(shape: Flow, borders: Floats) -> Floats:
-    return piece_sums(shape, shape.mean_v * shape.width_s, borders) / np.diff(borders)
+    return piece_sums(shape, "swept_vs", borders) / np.diff(borders)
 
 
 def _jumping(anchors: Anchors, judged: Anchors) -> Anchors:
@@ -115,8 +115,8 @@ def compared(series: Series, shape: Flow, borders: Floats) -> tuple[Anchors, Agr
 def _with_jumps(series: Series, shape: Flow, anchors: Anchors) -> Anchors:
     step_mah = series.counter_lsb_mah or 0.0
     at = anchors.t_s
-    hours = shape.total(shape.asleep_s, at) / 3600 if shape.is_asleep else np.zeros(len(at))
-    variance = np.diff(shape.total(shape.sampling_mah2 + shape.other_mah2, at))
+    hours = shape.total("asleep_s", at) / 3600 if shape.is_asleep else np.zeros(len(at))
+    variance = np.diff(shape.total("doubt_mah2", at))
     variance = variance + (series.gains.sleep_half_ma * np.diff(hours)) ** 2 / 3
     expected = scale_ratio(anchors, shape, step_mah) * np.diff(shape.charge_mah(at))
     least_mah = max(_LEAST_JUMP_MAH, _LEAST_JUMP_RATIO * (series.capacity_mah or 0.0))

@@ -30,7 +30,7 @@ def estimate(series: Series, borders_s: Floats) -> Estimate:
         raise CannotEstimateError(NAME, "current and voltage")
     borders = checked(borders_s)
     seen = flow(series)
-    asleep = piece_sums(seen, seen.asleep_s, borders) / np.diff(borders)
+    asleep = piece_sums(seen, "asleep_s", borders) / np.diff(borders)
     return settled(
         series,
         seen,
