@@ -8,9 +8,9 @@ from importlib import import_module
 from typing import Any
 
 _HOMES = {
-    "compare": "analysis.comparing",
+    "compare": "analysis.comparison.comparing",
     "energy": "analysis.accounting",
-    "load": "analysis.recording",
+    "load": "analysis.readings.recording",
 }
 """No module has the name of what it offers here: once loaded, it would hide it."""
 

@@ -7,18 +7,18 @@ from functools import partial
 import numpy as np
 from threadpoolctl import threadpool_limits
 
-from analysis.calibration import calibrated
-from analysis.choose import best
-from analysis.curves import traces
+from analysis.calibrating.calibration import calibrated
 from analysis.errors import NothingRecordedError
-from analysis.estimate import Estimate, effective_n_free
-from analysis.findings import Findings
-from analysis.profile import N_AT_ONCE, Floats
-from analysis.recording import Recording, Run
+from analysis.estimation.choose import best
+from analysis.estimation.curves import traces
+from analysis.estimation.estimate import Estimate, effective_n_free
+from analysis.estimation.profile import N_AT_ONCE, Floats
+from analysis.readings.findings import Findings
+from analysis.readings.recording import Recording, Run
+from analysis.readings.segments import Segment, Segments, cut
+from analysis.readings.slipped import slipped
+from analysis.readings.stream import found_in
 from analysis.report import Amount, BudgetLine, EnergyReport, PhoneEnergy, SegmentEnergy
-from analysis.segments import Segment, Segments, cut
-from analysis.slipped import slipped
-from analysis.stream import found_in
 
 
 def energy(run: Run) -> EnergyReport:

@@ -89,7 +89,7 @@ def show_energy(run: Path, *, as_json: bool = False) -> bool:
     """Prints the energies of a run; says whether anything needs attention."""
     from analysis.accounting import energy as account
     from analysis.outputs import terminal
-    from analysis.recording import load
+    from analysis.readings.recording import load
     from analysis.report_json import to_json
 
     report = account(load(run))
@@ -105,7 +105,7 @@ def show_explained(run: Path, name: str, *, as_json: bool = False) -> None:
     from analysis.accounting import energy as account
     from analysis.errors import NotEnoughError
     from analysis.outputs import budget_table
-    from analysis.recording import load
+    from analysis.readings.recording import load
     from analysis.report_json import budget_json
     from parsers.text import printable
 
@@ -124,7 +124,7 @@ def show_published(run: Path, choices: "Choices | None" = None) -> bool:
     """Publishes a run and prints the files; says whether anything needs attention."""
     from analysis.accounting import energy as account
     from analysis.publishing import publish as write
-    from analysis.recording import load
+    from analysis.readings.recording import load
 
     found = load(run)
     report = account(found)

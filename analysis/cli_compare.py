@@ -57,10 +57,10 @@ def outlook(
 def show_compared(runs: list[Path], same: list[tuple[str, str]], *, as_json: bool = False) -> bool:
     """Prints the verdicts on runs; says whether anything needs attention."""
     from analysis.accounting import energy as account
-    from analysis.comparing import Measured, to_json
-    from analysis.comparing import compare as judge
+    from analysis.comparison.comparing import Measured, to_json
+    from analysis.comparison.comparing import compare as judge
     from analysis.outputs import verdict_table
-    from analysis.recording import load
+    from analysis.readings.recording import load
 
     measured = []
     for path in runs:
@@ -76,10 +76,10 @@ def show_compared(runs: list[Path], same: list[tuple[str, str]], *, as_json: boo
 
 def show_outlook(path: Path, mix: str, nominal_mv: float | None, *, as_json: bool = False) -> bool:
     """Prints how long things last; says whether anything needs attention."""
-    from analysis.outlook import outlook as look
-    from analysis.outlook import parse_mix, to_json
+    from analysis.lasting.outlook import outlook as look
+    from analysis.lasting.outlook import parse_mix, to_json
     from analysis.outputs import outlook_table
-    from analysis.recording import load
+    from analysis.readings.recording import load
 
     found = look(load(path), parse_mix(mix) if mix else None, nominal_mv)
     if as_json:

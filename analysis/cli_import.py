@@ -35,7 +35,7 @@ def import_(
     Example: rundown import log.csv --segments segments.csv --out old-run --capacity-mah 4000
     """
     with reported():
-        from analysis.importing import import_log
+        from analysis.logs.importing import import_log
 
         done = import_log(
             log, segments, out, capacities_mah=_capacities(capacity_mah or []), title=title
@@ -82,10 +82,10 @@ def show_calibrated(
     path: Path, meter: Path, phone: str | None, meter_u_ratio: float, *, as_json: bool = False
 ) -> bool:
     """Calibrates, keeps and prints; says whether it could be kept."""
-    from analysis.calibrate import calibrate as fit
-    from analysis.calibration import keep
+    from analysis.calibrating.calibrate import calibrate as fit
+    from analysis.calibrating.calibration import keep
     from analysis.outputs import calibration_text
-    from analysis.recording import load
+    from analysis.readings.recording import load
 
     run = load(path)
     found = fit(run, run.recording(phone), meter, meter_u_ratio=meter_u_ratio)
@@ -104,9 +104,9 @@ def show_calibrated(
 
 def show_closure(path: Path, phone: str | None, *, as_json: bool = False) -> bool:
     """Prints whether the charge of a full run is plausible; says whether any phone tells."""
-    from analysis.closure import closures
+    from analysis.calibrating.closure import closures
     from analysis.outputs import calibration_text
-    from analysis.recording import load
+    from analysis.readings.recording import load
 
     found, why_not = closures(load(path), phone)
     for said in why_not:

@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from analysis import results
-from analysis.live import Live
 from analysis.outputs import (
     OUTPUTS,
     captions,
@@ -20,6 +19,7 @@ from analysis.outputs import (
 )
 from analysis.outputs.arrow import parquet
 from analysis.outputs.columns import BUDGET
+from analysis.outputs.live import Live
 from analysis.outputs.overlay import Shape
 from analysis.outputs.raster import typeface
 from analysis.outputs.spreadsheet import separated
@@ -30,9 +30,9 @@ from analysis.outputs.tables import (
     phone_columns,
     phone_rows,
 )
-from analysis.recording import Run
+from analysis.outputs.timeline import Timeline, timeline
+from analysis.readings.recording import Run
 from analysis.report import EnergyReport
-from analysis.timeline import Timeline, timeline
 from parsers.runfolder import RunFolder, replace_file
 from parsers.tags import in_effect
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
-from analysis.profile import Floats
+from analysis.estimation.profile import Floats
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

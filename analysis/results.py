@@ -7,14 +7,15 @@ from typing import Any
 import pandas as pd
 import pyarrow as pa
 
-from analysis import comparing, outlook
+from analysis.comparison import comparing
 from analysis.errors import NothingRecordedError
+from analysis.lasting import outlook
 from analysis.outputs.arrow import parquet, written
 from analysis.outputs.columns import COMPARISON, OUTLOOK, Column
 from analysis.outputs.result_rows import comparison_rows, outlook_rows
 from analysis.outputs.spreadsheet import separated
 from analysis.outputs.tables import Row
-from analysis.recording import Run
+from analysis.readings.recording import Run
 from analysis.report import EnergyReport
 from analysis.report_json import segment_json, to_json
 

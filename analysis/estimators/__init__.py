@@ -2,10 +2,10 @@
 
 from typing import Protocol
 
-from analysis.estimate import Estimate
+from analysis.estimation.estimate import Estimate
+from analysis.estimation.profile import Floats
 from analysis.estimators import charge_counter, fused, level, power_integral
-from analysis.profile import Floats
-from analysis.series import Series
+from analysis.readings.series import Series
 
 
 class Estimator(Protocol):

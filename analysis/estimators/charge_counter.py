@@ -4,18 +4,18 @@ from dataclasses import replace
 
 import numpy as np
 
-from analysis.agreement import Agreement, agreement, scale_ratio
-from analysis.anchors import Anchors, Looks, find_anchors, with_jumps, without_jumps
-from analysis.borders import checked, piece_sums
-from analysis.bridge import STRAY, Doubts
 from analysis.errors import CannotEstimateError
-from analysis.estimate import Component, Estimate, Flags
-from analysis.flow import Flow, flow
-from analysis.profile import S_PER_H, Floats
-from analysis.series import Series
-from analysis.settle import settled
-from analysis.sleep import sleeps, slept_s
-from analysis.steady import steady_flow
+from analysis.estimation.agreement import Agreement, agreement, scale_ratio
+from analysis.estimation.anchors import Anchors, Looks, find_anchors, with_jumps, without_jumps
+from analysis.estimation.borders import checked, piece_sums
+from analysis.estimation.bridge import STRAY, Doubts
+from analysis.estimation.estimate import Component, Estimate, Flags
+from analysis.estimation.flow import Flow, flow
+from analysis.estimation.profile import S_PER_H, Floats
+from analysis.estimation.settle import settled
+from analysis.estimation.steady import steady_flow
+from analysis.readings.series import Series
+from analysis.readings.sleep import sleeps, slept_s
 
 NAME = "charge counter"
 _N_STEPS_LEAST = 2

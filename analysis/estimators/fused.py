@@ -4,15 +4,15 @@ from dataclasses import replace
 
 import numpy as np
 
-from analysis.borders import checked
-from analysis.bridge import Doubts
 from analysis.errors import CannotEstimateError
-from analysis.estimate import Cause, Component, Estimate
+from analysis.estimation.borders import checked
+from analysis.estimation.bridge import Doubts
+from analysis.estimation.estimate import Cause, Component, Estimate
+from analysis.estimation.flow import flow
+from analysis.estimation.profile import Floats
+from analysis.estimation.settle import settled
 from analysis.estimators import charge_counter, power_integral
-from analysis.flow import flow
-from analysis.profile import Floats
-from analysis.series import Series
-from analysis.settle import settled
+from analysis.readings.series import Series
 
 NAME = "fused"
 _PERSISTS = 10.0

@@ -7,14 +7,14 @@ import numpy as np
 from scipy.linalg import qr, solve_triangular
 from scipy.optimize import nnls
 
-from analysis.anchors import Anchors, Looks, find_anchors
-from analysis.borders import checked
 from analysis.errors import CannotEstimateError
-from analysis.estimate import Cause, Component, Estimate
-from analysis.freshness import changed
-from analysis.profile import Bools, Curve, Floats
-from analysis.series import Series
-from analysis.settle import voltage_gain
+from analysis.estimation.anchors import Anchors, Looks, find_anchors
+from analysis.estimation.borders import checked
+from analysis.estimation.estimate import Cause, Component, Estimate
+from analysis.estimation.profile import Bools, Curve, Floats
+from analysis.estimation.settle import voltage_gain
+from analysis.readings.freshness import changed
+from analysis.readings.series import Series
 
 NAME = "level"
 _LOWEST_PCT = 3.0

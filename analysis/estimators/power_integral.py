@@ -2,14 +2,14 @@
 
 import numpy as np
 
-from analysis.borders import checked, piece_sums
-from analysis.bridge import Doubts
 from analysis.errors import CannotEstimateError
-from analysis.estimate import Estimate, Flags
-from analysis.flow import flow
-from analysis.profile import Floats
-from analysis.series import Series
-from analysis.settle import settled
+from analysis.estimation.borders import checked, piece_sums
+from analysis.estimation.bridge import Doubts
+from analysis.estimation.estimate import Estimate, Flags
+from analysis.estimation.flow import flow
+from analysis.estimation.profile import Floats
+from analysis.estimation.settle import settled
+from analysis.readings.series import Series
 
 NAME = "power integral"
 

@@ -6,11 +6,11 @@ from itertools import groupby
 
 import numpy as np
 
-from analysis.comparing import verdicts
-from analysis.inference import Interval
+from analysis.comparison.comparing import verdicts
+from analysis.comparison.verdict import TOTAL, Comparison, Verdict
 from analysis.outputs import wording
 from analysis.report import EnergyReport, PhoneEnergy
-from analysis.verdict import TOTAL, Comparison, Verdict
+from analysis.statistics.inference import Interval
 from parsers.text import printable
 
 _MOST_PHONES = 4

@@ -5,8 +5,8 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from analysis.calibrate import Calibrated
-from analysis.closure import Closure
+from analysis.calibrating.calibrate import Calibrated
+from analysis.calibrating.closure import Closure
 from analysis.outputs import wording
 from parsers.text import printable
 

@@ -4,9 +4,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from html import escape
 
-from analysis.live import Now
+from analysis.outputs.live import Now
 from analysis.outputs.readouts import Readout, activity_for, figures
-from analysis.timecode import clock, stamp
+from analysis.outputs.timecode import clock, stamp
 
 _NO_MARKUP = str.maketrans("<>{}", "\u2039\u203a()")
 """SubRip has no way to escape what some players take for markup."""

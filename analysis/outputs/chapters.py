@@ -3,11 +3,11 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from analysis.live import Live
 from analysis.outputs import wording
+from analysis.outputs.live import Live
+from analysis.outputs.timecode import clock
+from analysis.outputs.timeline import Clip, Timeline
 from analysis.report import EnergyReport
-from analysis.timecode import clock
-from analysis.timeline import Clip, Timeline
 
 START = "Start"
 _AND = "; "

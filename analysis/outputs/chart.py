@@ -6,6 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from analysis.estimation.profile import Bools, Floats
 from analysis.outputs import wording
 from analysis.outputs.drawing import Area, Dot, Mark, Point, Sheet, Stroke, Words, style
 from analysis.outputs.layout import (
@@ -22,7 +23,6 @@ from analysis.outputs.layout import (
     swatch,
 )
 from analysis.outputs.quantities import Quantity
-from analysis.profile import Bools, Floats
 from analysis.report import EnergyReport, SegmentEnergy
 
 _VEIL_RATIO = 0.18

@@ -26,7 +26,7 @@ from analysis.outputs.tables import (
     phone_columns,
     phone_rows,
 )
-from analysis.recording import Run
+from analysis.readings.recording import Run
 from analysis.report import EnergyReport
 from parsers.runfolder import Manifest, RunFolder
 from parsers.schema import TABLES

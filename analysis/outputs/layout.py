@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.estimation.profile import Floats
 from analysis.outputs.drawing import Mark, Stroke, Words, style
-from analysis.profile import Floats
 
 _N_TICKS = 5
 _CHAR_RATIO = 0.58

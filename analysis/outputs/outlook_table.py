@@ -4,12 +4,12 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
-from analysis.charge import RESERVE_PCT, Lasting, NearEmpty
-from analysis.endurance import UNVERIFIED, Endurance
-from analysis.inference import Interval
-from analysis.outlook import Outlook, PhoneOutlook
+from analysis.lasting.charge import RESERVE_PCT, Lasting, NearEmpty
+from analysis.lasting.endurance import UNVERIFIED, Endurance
+from analysis.lasting.outlook import Outlook, PhoneOutlook
 from analysis.outputs import wording
 from analysis.outputs.answers import share_text
+from analysis.statistics.inference import Interval
 from parsers.text import printable
 
 WIDTH = 100

@@ -8,13 +8,13 @@ from typing import Literal
 import numpy as np
 from PIL import Image, ImageDraw, ImageFont
 
-from analysis.live import Live, Now
+from analysis.estimation.profile import Floats
 from analysis.outputs.drawing import DARK, style
+from analysis.outputs.live import Live, Now
 from analysis.outputs.raster import dashed, encoded, typeface
 from analysis.outputs.readouts import Readout, activity_for, at, figures
-from analysis.profile import Floats
-from analysis.timecode import clock
-from analysis.timeline import Timeline
+from analysis.outputs.timecode import clock
+from analysis.outputs.timeline import Timeline
 
 Shape = Literal["wide", "tall"]
 _WIDTH_PX: dict[Shape, int] = {"wide": 1920, "tall": 1080}

@@ -5,9 +5,9 @@ from typing import Any
 
 import numpy as np
 
+from analysis.estimation.profile import Floats
 from analysis.outputs import wording
 from analysis.outputs.quantities import QUANTITIES
-from analysis.profile import Floats
 from analysis.report import EnergyReport, PhoneEnergy
 
 

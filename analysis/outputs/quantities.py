@@ -5,10 +5,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from analysis.estimation.profile import Floats
 from analysis.outputs import wording
-from analysis.profile import Floats
+from analysis.outputs.timecode import clock
 from analysis.report import PhoneEnergy, Traces
-from analysis.timecode import clock
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.live import Live, Now
+from analysis.estimation.profile import Floats
 from analysis.outputs import wording
-from analysis.profile import Floats
-from analysis.timecode import clock
-from analysis.timeline import Timeline
+from analysis.outputs.live import Live, Now
+from analysis.outputs.timecode import clock
+from analysis.outputs.timeline import Timeline
 
 MANY = 6000
 """More moments than this make a caption file that players are slow to open."""

@@ -1,9 +1,9 @@
 """Comparison and outlook of a run as rows of two tables, nothing rounded."""
 
-from analysis.comparing import Compared
-from analysis.inference import Interval
-from analysis.outlook import Outlook
+from analysis.comparison.comparing import Compared
+from analysis.lasting.outlook import Outlook
 from analysis.outputs.tables import Row
+from analysis.statistics.inference import Interval
 from parsers.text import printable
 
 

@@ -3,12 +3,12 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from analysis.inference import Interval
-from analysis.outlook import Outlook
+from analysis.lasting.outlook import Outlook
 from analysis.outputs import wording
 from analysis.outputs.rounding import decimals, rounded
-from analysis.recording import Run
-from analysis.timecode import clock
+from analysis.outputs.timecode import clock
+from analysis.readings.recording import Run
+from analysis.statistics.inference import Interval
 from parsers.checks import CheckRecord, read_checks
 from parsers.runfolder import RunFolder
 from parsers.slips import Slip, read_slips

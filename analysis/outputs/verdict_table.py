@@ -6,12 +6,12 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
-from analysis.comparing import Compared
-from analysis.inference import Interval
+from analysis.comparison.comparing import Compared
+from analysis.comparison.replicates import Replicate
+from analysis.comparison.verdict import TOTAL, Comparison, Verdict
 from analysis.outputs import wording
 from analysis.outputs.answers import share_text
-from analysis.replicates import Replicate
-from analysis.verdict import TOTAL, Comparison, Verdict
+from analysis.statistics.inference import Interval
 from parsers.text import printable
 
 WIDTH = 110

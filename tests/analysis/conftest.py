@@ -12,9 +12,9 @@ import pytest
 
 from analysis.accounting import energy as account
 from analysis.publishing import publish
-from analysis.recording import load
+from analysis.readings.recording import load
+from analysis.readings.series import Series
 from analysis.report import EnergyReport
-from analysis.series import Series
 from parsers.runfolder import Clocks, Manifest, PhoneEntry, RunFolder
 from parsers.schema import ContextChange, Reading, TrueEnergy
 from parsers.tables import write_table

@@ -12,12 +12,12 @@ from typer.testing import CliRunner
 
 import rundown
 from analysis import energy, load
-from analysis.alignment import Track, align
-from analysis.calibrate import calibrate
-from analysis.calibration import Calibration, calibrated, calibration_for, keep
+from analysis.calibrating.alignment import Track, align
+from analysis.calibrating.calibrate import calibrate
+from analysis.calibrating.calibration import Calibration, calibrated, calibration_for, keep
 from analysis.errors import LogError, NotEnoughError
-from analysis.estimate import Cause, Component, Estimate
-from analysis.line import fit_line
+from analysis.estimation.estimate import Cause, Component, Estimate
+from analysis.statistics.line import fit_line
 from parsers.runfolder import RunFolder
 
 Floats = npt.NDArray[np.float64]
@@ -32,7 +32,7 @@ METER_S = 500.25
 @pytest.fixture(autouse=True)
 def user_data(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A user's data folder of the test's own."""
-    monkeypatch.setattr("analysis.calibration.folder", lambda: tmp_path / "kept")
+    monkeypatch.setattr("analysis.calibrating.calibration.folder", lambda: tmp_path / "kept")
     return tmp_path / "kept"
 
 

@@ -13,11 +13,11 @@ from typer.testing import CliRunner
 
 import rundown
 from analysis import energy, load
-from analysis.live import Live
 from analysis.outputs import captions, chapters, overlay, readouts, wording
+from analysis.outputs.live import Live
 from analysis.outputs.readouts import Readout
+from analysis.outputs.timeline import Clip, Timeline
 from analysis.report import EnergyReport
-from analysis.timeline import Clip, Timeline
 
 HOSTILE = "<i>a</i> --> {b}&amp;\u202e=x"
 Made = tuple[EnergyReport, list[Live]]

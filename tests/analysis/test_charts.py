@@ -10,8 +10,8 @@ import pytest
 from PIL import Image
 
 from analysis import energy, load
-from analysis.curves import traces
 from analysis.errors import FontError
+from analysis.estimation.curves import traces
 from analysis.outputs import bars, raster, svg
 from analysis.outputs.chart import chart
 from analysis.outputs.drawing import (
@@ -27,8 +27,8 @@ from analysis.outputs.drawing import (
 )
 from analysis.outputs.layout import PAGE, PHONE, TALL, WIDE, fitted, letter, round_ticks
 from analysis.outputs.quantities import QUANTITIES
+from analysis.readings.series import Series
 from analysis.report import EnergyReport
-from analysis.series import Series
 
 SIZES = (PAGE, PHONE, WIDE, TALL)
 

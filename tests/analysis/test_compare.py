@@ -13,13 +13,13 @@ from typer.testing import CliRunner
 
 import rundown
 from analysis import energy, load
-from analysis.comparing import Compared, Measured, compare, to_json
-from analysis.confounders import settings_of
-from analysis.contrast import Rate, apart, once, side_by_side
-from analysis.matching import matched
+from analysis.comparison.comparing import Compared, Measured, compare, to_json
+from analysis.comparison.confounders import settings_of
+from analysis.comparison.contrast import Rate, apart, once, side_by_side
+from analysis.comparison.matching import matched
+from analysis.comparison.verdict import Comparison, Verdict, adjusted
 from analysis.outputs.answers import answers, sentence
 from analysis.report import Amount, EnergyReport, PhoneEnergy, SegmentEnergy
-from analysis.verdict import Comparison, Verdict, adjusted
 from parsers.runfolder import RunFolder
 
 GAIN = 0.006

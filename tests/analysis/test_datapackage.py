@@ -12,8 +12,9 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from analysis import calibration, energy, load
-from analysis.calibration import Calibration
+from analysis import energy, load
+from analysis.calibrating import calibration
+from analysis.calibrating.calibration import Calibration
 from analysis.outputs import datapackage
 from analysis.report import EnergyReport
 from analysis.report_json import to_json

@@ -8,11 +8,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.choose import all_estimates, best
 from analysis.errors import CannotEstimateError, NothingRecordedError, SeriesError
-from analysis.estimate import Cause, Component, Estimate, effective_n_free
+from analysis.estimation.choose import all_estimates, best
+from analysis.estimation.estimate import Cause, Component, Estimate, effective_n_free
 from analysis.estimators import ESTIMATORS, charge_counter, fused, level, power_integral
-from analysis.series import Series
+from analysis.readings.series import Series
 
 Truths = Callable[..., Any]
 ACTIVE = (("navigation", 600.0), ("voice call", 300.0), ("scanning", 400.0), ("video", 600.0))

@@ -11,9 +11,9 @@ from typer.testing import CliRunner
 
 import rundown
 from analysis.accounting import energy
-from analysis.comparing import Compared, Measured, compare
-from analysis.outlook import outlook
-from analysis.recording import load
+from analysis.comparison.comparing import Compared, Measured, compare
+from analysis.lasting.outlook import outlook
+from analysis.readings.recording import load
 from parsers.checks import CheckRecord, Finding
 from parsers.slips import SlipRecord
 from parsers.tags import TagRecord

@@ -9,7 +9,7 @@ from typer.testing import CliRunner
 
 import rundown
 from analysis import energy, load
-from analysis.logfile import TIMES, read_log
+from analysis.logs.file import TIMES, read_log
 from parsers.runfolder import RunFolder
 from parsers.tables import read_table
 

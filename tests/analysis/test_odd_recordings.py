@@ -8,11 +8,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analysis.choose import best
 from analysis.errors import AnalysisError
-from analysis.estimate import Estimate
+from analysis.estimation.choose import best
+from analysis.estimation.estimate import Estimate
 from analysis.estimators import ESTIMATORS
-from analysis.series import Series
+from analysis.readings.series import Series
 
 Floats = npt.NDArray[np.float64]
 

@@ -11,9 +11,9 @@ from typer.testing import CliRunner
 
 import rundown
 from analysis import load
-from analysis.closure import closure
-from analysis.endurance import SEQUENCE
-from analysis.outlook import Outlook, outlook, parse_mix, to_json
+from analysis.calibrating.closure import closure
+from analysis.lasting.endurance import SEQUENCE
+from analysis.lasting.outlook import Outlook, outlook, parse_mix, to_json
 from parsers.runfolder import Clocks, Manifest, PhoneEnd, PhoneEntry, RunFolder
 from parsers.schema import Reading
 from parsers.tables import write_table

@@ -16,7 +16,7 @@ from typer.testing import CliRunner
 
 import rundown
 from analysis import energy, load
-from analysis.outlook import outlook
+from analysis.lasting.outlook import outlook
 from analysis.outputs import (
     OUTPUTS,
     layout,

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from analysis.clock import DRIFT_LIMIT_RATIO, PhoneClock, fit_session
+from analysis.readings.clock import DRIFT_LIMIT_RATIO, PhoneClock, fit_session
 from parsers.runfolder import ClockAnchor
 
 DRIFT_RATIO = 3e-5

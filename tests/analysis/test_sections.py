@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 
 from analysis import energy, load
-from analysis.outlook import outlook
+from analysis.lasting.outlook import outlook
 from analysis.outputs import page
 from analysis.outputs.sections import Section, sections
 from parsers.checks import CheckRecord, Finding

@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from analysis.recording import load
-from analysis.segments import Segments, cut
+from analysis.readings.recording import load
+from analysis.readings.segments import Segments, cut
 from parsers.runfolder import PhoneEnd
 
 Writing = Callable[..., Path]

@@ -2,9 +2,9 @@ import numpy as np
 import pytest
 
 from analysis.errors import SeriesError
-from analysis.freshness import hold_period_s, step_size
-from analysis.series import Series
-from analysis.sleep import sleeps
+from analysis.readings.freshness import hold_period_s, step_size
+from analysis.readings.series import Series
+from analysis.readings.sleep import sleeps
 
 
 def test_times_must_ascend() -> None:

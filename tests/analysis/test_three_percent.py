@@ -7,9 +7,9 @@ import numpy as np
 import pytest
 
 from analysis import energy, load
-from analysis.comparing import verdicts
+from analysis.comparison.comparing import verdicts
+from analysis.comparison.verdict import Comparison, Verdict
 from analysis.report import EnergyReport
-from analysis.verdict import Comparison, Verdict
 
 STAGES = (("navigation", 1800.0), ("voice call", 1800.0), ("scanning", 1800.0))
 CALL = (1800.0, 3600.0)

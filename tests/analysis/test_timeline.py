@@ -6,8 +6,8 @@ import pytest
 
 from analysis.errors import TimelineError
 from analysis.outputs.chapters import Stretch, chapters
-from analysis.timecode import clock, run_seconds, seconds
-from analysis.timeline import Clip, Timeline, timeline
+from analysis.outputs.timecode import clock, run_seconds, seconds
+from analysis.outputs.timeline import Clip, Timeline, timeline
 from parsers.tags import TagRecord
 
 BEGAN = datetime(2026, 5, 4, 6, 0, tzinfo=UTC)

@@ -148,7 +148,7 @@ def test_memory_stays_below_three_times_the_columns(run: Path) -> None:
     ]
     code = (
         "import re, sys\nfrom pathlib import Path\nfrom analysis import energy, load\n"
-        "import analysis.accounting, analysis.recording\n"
+        "import analysis.accounting, analysis.readings.recording\n"
         "def peak_kb():\n"
         "    status = Path('/proc/self/status').read_text()\n"
         "    return int(re.search(r'VmHWM:\\s+(\\d+)', status)[1])\n"

@@ -12,7 +12,7 @@ from statistics import NormalDist
 import numpy as np
 import numpy.typing as npt
 
-from analysis.series import Series
+from analysis.readings.series import Series
 from collector.onphone import LoopSettings
 from collector.virtual.cell import CellSpec
 from collector.virtual.handset import ALDER, Handset, Stage

@@ -5,7 +5,7 @@ from dataclasses import fields, replace
 import numpy as np
 import pytest
 
-from analysis.choose import best
+from analysis.estimation.choose import best
 from analysis.estimators import charge_counter, fused, power_integral
 from collector.virtual.loads import (
     GAME,

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from analysis.estimate import Estimate
+from analysis.estimation.estimate import Estimate
 from analysis.estimators import ESTIMATORS, level
 from collector.virtual.loads import MUSIC, POCKET_IDLE, STANDBY
 from collector.virtual.profiles import PROFILES

@@ -8,7 +8,7 @@ import webvtt
 
 from analysis.outputs import captions
 from analysis.outputs.readouts import Readout
-from analysis.timecode import stamp
+from analysis.outputs.timecode import stamp
 
 MOMENTS_MS = (0, 1, 999, 59_999, 60_000, 3_599_999, 3_600_000, 3_661_001, 359_999_999)
 

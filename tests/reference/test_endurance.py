@@ -5,7 +5,7 @@ from decimal import Decimal
 
 import pytest
 
-from analysis.endurance import (
+from analysis.lasting.endurance import (
     SEQUENCE,
     class_of,
     endurance,
@@ -14,8 +14,8 @@ from analysis.endurance import (
     rounded,
     whole_loops,
 )
-from analysis.inference import symmetric
-from analysis.segments import Segment
+from analysis.readings.segments import Segment
+from analysis.statistics.inference import symmetric
 
 ANNEX_2 = "Delegated Regulation (EU) 2023/1669, Annex II, as two summaries give it"
 ANNEX_4 = "Delegated Regulation (EU) 2023/1669, Annex IV, as quoted by third parties"

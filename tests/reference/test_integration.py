@@ -7,9 +7,9 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
+from analysis.estimation.flow import flow
 from analysis.estimators import charge_counter, level, power_integral
-from analysis.flow import flow
-from analysis.series import Series
+from analysis.readings.series import Series
 from parsers.gauge import GaugeDecision
 
 Floats = npt.NDArray[np.float64]

@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from analysis.choose import best
-from analysis.series import Series
+from analysis.estimation.choose import best
+from analysis.readings.series import Series
 from collector.virtual.gauge import Gauge
 from collector.virtual.profiles import (
     CACHED_HALF_MINUTE,

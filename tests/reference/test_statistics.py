@@ -11,11 +11,12 @@ from scipy import stats
 from statsmodels.stats.meta_analysis import combine_effects
 from statsmodels.stats.power import TTestIndPower, TTestPower
 
-from analysis.borders import border_variance
-from analysis.charge import shut_off_u_s
-from analysis.contrast import Rate, apart, side_by_side
-from analysis.flow import flow
-from analysis.inference import (
+from analysis.comparison.contrast import Rate, apart, side_by_side
+from analysis.estimation.borders import border_variance
+from analysis.estimation.flow import flow
+from analysis.lasting.charge import shut_off_u_s
+from analysis.readings.series import Series
+from analysis.statistics.inference import (
     allan_deviation,
     coverage_factor,
     holm,
@@ -29,9 +30,8 @@ from analysis.inference import (
     symmetric,
     welch_satterthwaite,
 )
-from analysis.line import fit_line
-from analysis.pooling import dersimonian_laird, fixed, paule_mandel
-from analysis.series import Series
+from analysis.statistics.line import fit_line
+from analysis.statistics.pooling import dersimonian_laird, fixed, paule_mandel
 
 Floats = npt.NDArray[np.float64]
 GUM = "JCGM 100:2008"

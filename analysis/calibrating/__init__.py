@@ -1,0 +1,1 @@
+"""A gauge against something better: a meter, or the battery's label."""

@@ -1,0 +1,1 @@
+"""What can be said of one phone, or one run, against another."""

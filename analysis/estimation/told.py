@@ -1,0 +1,251 @@
+"""Current as its readings tell it, before sleep is taken into account."""
+
+from dataclasses import dataclass, replace
+from typing import Self
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis.estimation.profile import (
+    S_PER_H,
+    Bools,
+    Curve,
+    Floats,
+    around,
+    local_mean_where,
+    spread,
+    usual,
+)
+from analysis.readings.freshness import changed
+
+_BRIDGE_S = 120.0
+_MINUTE_S = 60.0
+_LEAST_GAP_RATIO = 0.02
+_N_HOLDS = 5
+_N_TELL = 100
+_ALIKE = (0.001, 0.95)
+"""Correlation of neighbouring readings: below, it cannot be told from none; above, from a line."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """Current out of the battery, straight within adjoining intervals.
+
+    Attributes:
+        edges_s: ascending, (k + 1,).
+        start_ma: current just after each edge but the last, (k,).
+        end_ma: current just before each edge but the first, (k,).
+        sampling_mas2: variance of each interval's charge, by what lies between readings, (k,).
+        other_mas2: the same by gaps and by when a reading was new, (k,).
+        gamma_ma2: half the mean squared difference between neighbouring currents, (k,).
+    """
+
+    edges_s: Floats
+    start_ma: Floats
+    end_ma: Floats
+    sampling_mas2: Floats
+    other_mas2: Floats
+    gamma_ma2: Floats
+
+    @classmethod
+    def plain(cls, edges_s: Floats, start_ma: Floats, end_ma: Floats) -> Self:
+        """A current without doubt so far."""
+        nothing = np.zeros(len(start_ma))
+        return cls(
+            edges_s=edges_s,
+            start_ma=start_ma,
+            end_ma=end_ma,
+            sampling_mas2=nothing,
+            other_mas2=nothing,
+            gamma_ma2=nothing,
+        )
+
+    @property
+    def width_s(self) -> Floats:
+        """Length of each interval, (k,)."""
+        return np.diff(self.edges_s)
+
+    def stretched(self, first_s: float, last_s: float) -> Self:
+        """The same with its outermost values held to the ends given."""
+        before = bool(first_s < self.edges_s[0])
+        after = bool(last_s > self.edges_s[-1])
+        if not (before or after):
+            return self
+        n_wanted = (int(before), int(after))
+        level = (self.start_ma[0], self.end_ma[-1])
+        return replace(
+            self,
+            edges_s=np.concatenate([[first_s] * before, self.edges_s, [last_s] * after]),
+            start_ma=np.pad(self.start_ma, n_wanted, constant_values=level),
+            end_ma=np.pad(self.end_ma, n_wanted, constant_values=level),
+            sampling_mas2=np.pad(self.sampling_mas2, n_wanted),
+            other_mas2=np.pad(self.other_mas2, n_wanted),
+            gamma_ma2=np.pad(self.gamma_ma2, n_wanted),
+        )
+
+    def cut(self, edges_s: Floats) -> tuple[Self, npt.NDArray[np.intp]]:
+        """The same on finer edges, and to which old interval each new one belongs."""
+        old = np.searchsorted(self.edges_s, edges_s[:-1], side="right") - 1
+        width_s = self.width_s[old]
+        slope = (self.end_ma - self.start_ma)[old] / width_s
+        origin_s = self.edges_s[old]
+        share = np.diff(edges_s) / width_s
+        finer = replace(
+            self,
+            edges_s=edges_s,
+            start_ma=self.start_ma[old] + slope * (edges_s[:-1] - origin_s),
+            end_ma=self.start_ma[old] + slope * (edges_s[1:] - origin_s),
+            sampling_mas2=self.sampling_mas2[old] * share,
+            other_mas2=self.other_mas2[old] * share,
+            gamma_ma2=self.gamma_ma2[old],
+        )
+        return finer, old
+
+    def with_doubt(self, read: Bools) -> Self:
+        """Adds what may lie between live readings.
+
+        Args:
+            read: which intervals were read without a break, (k,).
+        """
+        gamma, missed = scatter(self.edges_s, np.append(self.start_ma, self.end_ma[-1]), read)
+        return replace(self, sampling_mas2=self.width_s**2 * missed, gamma_ma2=gamma)
+
+
+def held(times: Floats, outward: Floats, hold_s: float, poll_s: float) -> Told:
+    """Steps that end where a value was first seen, less half the time to the reading before.
+
+    Each new value is the mean over `hold_s` before it was refreshed; earlier than that, and after
+    the last one, the value before goes on. They should be means, but a cache may as well hold the
+    reading of one moment: nothing tells, so they are in doubt as if it did.
+    """
+    news = np.flatnonzero(changed(outward))
+    if not len(news):
+        return Told.plain(times[[0, -1]], outward[:1], outward[:1])
+    since_s = np.minimum(times[news] - times[news - 1], hold_s)
+    seen_s = times[news] - since_s / 2
+    value = outward[news]
+    previous = np.concatenate([outward[:1], value[:-1]])
+    begin_s = np.maximum(seen_s - hold_s, np.concatenate([times[:1], seen_s[:-1]]))
+    edges = np.column_stack([begin_s, seen_s]).ravel()
+    levels = np.column_stack([previous, value]).ravel()
+    stamp = (value - previous) ** 2 * np.minimum(since_s, poll_s) ** 2 / 12
+    gamma, missed = scatter(seen_s, value, np.diff(seen_s) < _N_HOLDS * hold_s)
+    gamma, missed = (np.repeat(np.append(x[:1], x), 2) for x in (gamma, missed))
+    edges = np.concatenate([times[:1], edges, times[-1:]])
+    levels = np.append(levels, outward[-1])
+    variance = np.append(np.column_stack([np.zeros(len(news)), stamp]).ravel(), 0.0)
+    real = np.diff(edges) > 0
+    told = Told.plain(np.append(edges[:-1][real], edges[-1]), levels[real], levels[real])
+    gamma, missed = (np.append(x, x[-1:])[real] for x in (gamma, missed))
+    return replace(
+        told,
+        other_mas2=variance[real],
+        sampling_mas2=told.width_s**2 * missed,
+        gamma_ma2=gamma,
+    )
+
+
+def bridged_gaps(told: Told, gap: Bools, *, may_sleep: bool) -> Told:
+    """Straight across each gap, between the means of the two minutes before and after it.
+
+    Args:
+        told: the current.
+        gap: which intervals were not read though the phone was not seen to sleep, (k,).
+        may_sleep: whether it may have slept: then anything from nothing to twice as much.
+    """
+    if not gap.any():
+        return told
+    edges, width_s = told.edges_s, told.width_s
+    start, end = (np.where(gap, 0.0, x) for x in (told.start_ma, told.end_ma))
+    read = _Read(
+        edges_s=edges,
+        charge=Curve(edges_s=edges, start=start, end=end).running * S_PER_H,
+        read_s=spread(edges, np.where(gap, 0.0, width_s), edges),
+    )
+    at = np.flatnonzero(gap)
+    before = read.mean(edges[at] - _BRIDGE_S, edges[at])
+    after = read.mean(edges[at + 1], edges[at + 1] + _BRIDGE_S)
+    before, after = (
+        np.nan_to_num(np.where(np.isnan(x), y, x)) for x, y in ((before, after), (after, before))
+    )
+    middle = np.abs(before + after) / 2
+    wide_s = width_s[at]
+    if may_sleep:
+        variance = middle**2 / 3 * wide_s**2
+    else:
+        minute_ma = np.maximum(read.minute_ratio(), _LEAST_GAP_RATIO) * middle
+        # Means of two minutes on each side, an unknown moment of change, and its own minutes.
+        means = minute_ma**2 / 4 + (after - before) ** 2 / 12
+        variance = means * wide_s**2 + minute_ma**2 * _MINUTE_S * wide_s
+    bridged_start, bridged_end, other = (
+        x.copy() for x in (told.start_ma, told.end_ma, told.other_mas2)
+    )
+    bridged_start[at], bridged_end[at], other[at] = before, after, variance
+    sampling = np.where(gap, 0.0, told.sampling_mas2)
+    return replace(
+        told,
+        start_ma=bridged_start,
+        end_ma=bridged_end,
+        other_mas2=other,
+        sampling_mas2=sampling,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Read:
+    """Running charge (mA s) and running time (s) of what was read, at the edges."""
+
+    edges_s: Floats
+    charge: Floats
+    read_s: Floats
+
+    def mean(self, low_s: Floats, high_s: Floats) -> Floats:
+        """Mean current of what was read between two moments, NaN if nothing was."""
+        charge = np.interp(high_s, self.edges_s, self.charge)
+        charge = charge - np.interp(low_s, self.edges_s, self.charge)
+        time_s = np.interp(high_s, self.edges_s, self.read_s)
+        time_s = time_s - np.interp(low_s, self.edges_s, self.read_s)
+        return np.divide(charge, time_s, out=np.full_like(charge, np.nan), where=time_s > 0)
+
+    def minute_ratio(self) -> float:
+        """Usual standard deviation between one minute and the next, relative."""
+        borders = np.arange(self.edges_s[0], self.edges_s[-1], _MINUTE_S)
+        mean = np.abs(self.mean(borders[:-1], borders[1:]))
+        apart = np.abs(np.diff(mean)) / np.maximum((mean[1:] + mean[:-1]) / 2, 1e-9)
+        apart = apart[np.isfinite(apart)]
+        # 1.4826 times the median is the standard deviation of a normal scatter.
+        return 1.4826 / np.sqrt(2.0) * usual(apart) if len(apart) else 0.0
+
+
+def scatter(t_s: Floats, value: Floats, linked: Bools) -> tuple[Floats, Floats]:
+    """Half the mean squared difference of neighbours, and variance that a sum over them misses.
+
+    The second, times the squared spacing, is the variance of each spacing's share in the error of
+    a trapezoid. Readings are taken for a process whose correlation falls exponentially: what is
+    faster than the readings is missed nearly whole, of what is slow a sixth of the first (variance
+    of a Brownian bridge's mean). So readings that depend on each other count for more than as many
+    independent ones would.
+
+    Args:
+        t_s: nodes, ascending, (k + 1,).
+        value: at the nodes, (k + 1,).
+        linked: whether a node and the next belong together, (k,).
+    """
+    n_around = around(t_s)
+    one = np.diff(value) ** 2 / 2
+    both = linked[:-1] & linked[1:]
+    gamma = local_mean_where(one, linked, n_around)
+    if not len(both):
+        return gamma, gamma.copy()
+    if n_around < _N_TELL:
+        # So few neighbours tell only what comes and goes between them; steps leave no trace in it.
+        step = np.diff(value)
+        coming = local_mean_where(-step[1:] * step[:-1], both, n_around)
+        coming = np.maximum(coming, 0.0)
+        return gamma, np.append(coming, coming[-1:])
+    gamma_2 = local_mean_where((value[2:] - value[:-2]) ** 2 / 2, both, n_around)
+    gamma_2 = np.append(gamma_2, gamma_2[-1:])
+    alike = np.divide(gamma_2, gamma, out=np.ones_like(gamma), where=gamma > 0) - 1
+    alike = np.clip(alike, *_ALIKE)
+    missed = ((1 + alike) / (1 - alike) + 2 / np.log(alike)) / (1 - alike)
+    return gamma, missed * gamma

@@ -1,0 +1,69 @@
+"""What voltage readings overstate, and what they miss, between one and the next."""
+
+import numpy as np
+
+from analysis.estimation.profile import S_PER_H, Bools, Curve, Floats, usual
+from analysis.estimation.sag import Blur, blur
+from analysis.estimation.told import scatter
+from analysis.readings.series import Series
+from analysis.readings.sleep import slept_s
+
+_N_LEAST = 5
+_MOST_SPACINGS = 5
+_TOGETHER_RATIO = 0.9
+
+
+def blur_of(series: Series, current: Curve, unread_s: Floats, *, read: bool) -> Blur:
+    """What the power has too much, seen at each new voltage.
+
+    Args:
+        series: for the voltage.
+        current: that was multiplied with it.
+        unread_s: begin and end of stretches without readings, (n, 2).
+        read: whether that current was read; else it is even between moments of known charge.
+    """
+    together = np.isfinite(series.voltage_mv) & np.isfinite(series.current_ma)
+    n_read = max(int(np.isfinite(series.current_ma).sum()), 1)
+    live = read and series.current_hold_s is None and together.sum() > _TOGETHER_RATIO * n_read
+    if live:
+        t_s, volts = series.t_s[together], series.voltage_mv[together]
+        beside = -series.current_ma[together]
+    else:
+        t_s, volts = series.voltages()
+        hours = np.diff(t_s) / S_PER_H
+        mean = np.diff(current.integral(t_s)) / np.where(hours > 0, hours, np.inf)
+        beside = np.concatenate([mean[:1], mean])
+    if len(t_s) < _N_LEAST:
+        return Blur(at_s=series.t_s[:1], excess_mw=np.zeros(1))
+    linked = _linked(t_s)
+    if len(unread_s):
+        linked &= np.diff(slept_s(unread_s, t_s)) == 0
+    return blur(t_s, volts, beside, linked, live=live)
+
+
+def _linked(t_s: Floats) -> Bools:
+    spacing_s = np.diff(t_s)
+    linked: Bools = spacing_s < _MOST_SPACINGS * usual(spacing_s)
+    return linked
+
+
+def voltage_mwh2(series: Series, current: Curve, middle: Floats) -> Floats:
+    """Variance of each interval's energy by the voltage between its readings, (k,)."""
+    t_s, volts = series.voltages()
+    if len(t_s) < _N_LEAST:
+        return np.zeros(len(middle))
+    spacing_s = np.diff(t_s)
+    _, missed = scatter(t_s, volts, _linked(t_s))
+    # The error of a mean over n spacings d is missed / n: per second of time, missed * d.
+    most_s = _MOST_SPACINGS * usual(spacing_s)
+    per_s = np.interp(middle, t_s[1:], missed * np.minimum(spacing_s, most_s))
+    mean_ma = (current.start + current.end) / 2
+    variance: Floats = per_s * mean_ma**2 * np.diff(current.edges_s) / (1000 * S_PER_H) ** 2
+    return variance
+
+
+def load_ma(series: Series, at_s: Floats) -> Floats:
+    """Current out of the battery beside the voltages read about a moment."""
+    times, inward = series.known("current_ma")
+    result: Floats = np.interp(at_s, times, -inward)
+    return result

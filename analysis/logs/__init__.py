@@ -1,0 +1,1 @@
+"""Logs recorded by other means."""

@@ -1,0 +1,1 @@
+"""A recorded run in memory: readings on one time axis, segments, and what was found in them."""

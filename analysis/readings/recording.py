@@ -1,0 +1,288 @@
+"""A run read from its folder: manifest, tags, and each phone's readings on one time axis."""
+
+from collections.abc import Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from analysis.calibrating.calibration import Calibration, calibration_for
+from analysis.errors import NotEnoughError, NothingRecordedError, TableDamagedError
+from analysis.estimation.profile import N_AT_ONCE, Floats
+from analysis.readings.clock import PhoneClock, fit_session
+from analysis.readings.series import Series
+from parsers.errors import RunFolderError
+from parsers.runfolder import ClockAnchor, Manifest, PhoneEntry, RunFolder
+from parsers.tables import read_phone
+from parsers.tags import Tags, read_tags
+from parsers.text import printable
+
+_COLUMNS: dict[str, tuple[str, ...]] = {
+    "readings": (
+        "boot_id", "seq", "host_utc", "host_s", "boot_s", "phone_utc", "awake_s", "level_pct",
+        "voltage_mv", "current_ma", "charge_counter_mah", "temperature_c", "plugged", "trusted",
+    ),
+    "context": ("host_utc", "boot_s", "name", "value"),
+    "truth": ("boot_s", "energy_mwh"),
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Recording:
+    """What was recorded of one phone.
+
+    Attributes:
+        entry: what the manifest says of it.
+        readings: rows of the table in the order of time, with `t_s` (see `PhoneClock`) and
+            `taken_utc`, the computer's wall clock when the reading was taken, not when it came.
+        context: what changed around the battery, in the order of time, with `t_s`.
+        clock: how its time axis hangs together with the computer's clock.
+        truth: true cumulative energy at moments, for a virtual phone; None for a real one.
+        notes: what was odd about the data, in sentences.
+        calibration: what a meter has told of its gauge; None if none did.
+    """
+
+    entry: PhoneEntry
+    readings: pd.DataFrame
+    context: pd.DataFrame
+    clock: PhoneClock
+    truth: tuple[Floats, Floats] | None = None
+    notes: tuple[str, ...] = ()
+    calibration: Calibration | None = None
+
+    @property
+    def phone(self) -> str:
+        """Label."""
+        return self.entry.label
+
+    def series(self, border_u_s: float = 0.0) -> Series:
+        """The readings as arrays, with the standard uncertainty of a border on their axis."""
+        frame = self.readings
+        plugged = frame["plugged"].astype("boolean").ffill().fillna(value=False)
+        return Series.from_arrays(
+            t_s=frame["t_s"].to_numpy(),
+            voltage_mv=_floats(frame["voltage_mv"]),
+            current_ma=_floats(frame["current_ma"]),
+            counter_mah=_floats(frame["charge_counter_mah"]),
+            level_pct=_floats(frame["level_pct"]),
+            temperature_c=_floats(frame["temperature_c"]),
+            awake_s=_across_sessions(frame),
+            plugged=plugged.to_numpy(dtype=bool),
+            trusted=frame["trusted"].to_numpy(dtype=bool),
+            capacity_mah=self.entry.capacity_mah,
+            clock_u_s=border_u_s,
+        )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Run:
+    """A run, read.
+
+    Attributes:
+        path: its folder.
+        manifest: `run.json`.
+        tags: what the user marked.
+        recordings: one per phone with readings, in the order of the manifest.
+        notes: what was odd about the run as a whole.
+    """
+
+    path: Path
+    manifest: Manifest
+    tags: Tags
+    recordings: tuple[Recording, ...]
+    notes: tuple[str, ...] = ()
+
+    def recording(self, phone: str | None) -> Recording:
+        """The recording of a phone; of the only one if none is named.
+
+        Raises:
+            NotEnoughError: if there is none, or it is not clear which.
+        """
+        labels = ", ".join(recording.phone for recording in self.recordings)
+        mine = [r for r in self.recordings if phone in (None, r.phone)]
+        if not mine:
+            raise NotEnoughError(
+                str(self.path), f"no phone '{printable(phone or '')}'; there is {labels}"
+            )
+        if len(mine) > 1:
+            raise NotEnoughError(str(self.path), f"which phone? --phone, one of {labels}")
+        return mine[0]
+
+
+def load(path: Path) -> Run:
+    """Reads a run folder.
+
+    Raises:
+        RunFolderError: if it is not a run.
+        TableDamagedError: if a table cannot be read.
+        NothingRecordedError: if no phone has two readings.
+    """
+    folder = RunFolder(Path(path))
+    manifest = folder.read_manifest()
+    with ThreadPoolExecutor(N_AT_ONCE) as pool:
+        found = list(pool.map(partial(_phone, folder, manifest), manifest.phones))
+    recordings = [recording for recording in found if recording is not None]
+    notes = [
+        f"{entry.label}: nothing recorded"
+        for entry, recording in zip(manifest.phones, found, strict=True)
+        if recording is None
+    ]
+    if not recordings:
+        raise NothingRecordedError(str(folder.path), "no phone has readings")
+    return Run(
+        path=folder.path,
+        manifest=manifest,
+        tags=read_tags(folder.tags_path),
+        recordings=tuple(recordings),
+        notes=tuple(notes),
+    )
+
+
+def _phone(folder: RunFolder, manifest: Manifest, entry: PhoneEntry) -> Recording | None:
+    """One phone's recording; None if there is next to nothing."""
+    mine = {name: _frame(folder, name, entry.label) for name in _COLUMNS}
+    if len(mine["readings"]) < 2:
+        return None
+    return _recording(manifest, entry, mine, folder.path)
+
+
+def _frame(folder: RunFolder, table: str, phone: str) -> pd.DataFrame:
+    """What the analysis needs of one phone's table."""
+    path, columns = folder.tables / table, _COLUMNS[table]
+    if not path.exists():
+        return pd.DataFrame(columns=list(columns))
+    try:
+        found = read_phone(path, phone, columns)
+    except RunFolderError as exc:
+        raise TableDamagedError(exc.path, str(exc)) from exc
+    frame: pd.DataFrame = found.to_pandas(split_blocks=True, self_destruct=True)
+    return frame
+
+
+def _recording(
+    manifest: Manifest, entry: PhoneEntry, tables: dict[str, pd.DataFrame], path: Path
+) -> Recording:
+    rows = tables["readings"]
+    frame = rows if _in_order(rows) else _once_each(rows)
+    notes = []
+    if len(frame) < len(rows):
+        notes.append(f"{len(rows) - len(frame)} readings were double or without a time; left out")
+    anchors = entry.clocks if entry.armed else ()
+    clock, frame = _on_one_axis(frame, manifest.clocks.host_s, anchors)
+    if len(clock.sessions) > 1:
+        notes.append(f"the phone restarted {len(clock.sessions) - 1} times")
+    return Recording(
+        entry=entry,
+        readings=frame,
+        context=_context_on_axis(tables["context"], frame, clock),
+        clock=clock,
+        truth=_truth(tables["truth"], clock),
+        notes=tuple(notes),
+        calibration=_calibration(manifest, entry, path),
+    )
+
+
+def _in_order(rows: pd.DataFrame) -> bool:
+    """Whether all rows are of one boot session and come one after the other."""
+    one = rows["boot_id"].nunique() == 1 and bool(np.isfinite(rows["host_s"]).all())
+    ascend = (np.diff(rows[name].to_numpy()) > 0 for name in ("seq", "boot_s"))
+    return one and all(bool(steps.all()) for steps in ascend)
+
+
+def _once_each(rows: pd.DataFrame) -> pd.DataFrame:
+    usable = rows[np.isfinite(rows["boot_s"]) & np.isfinite(rows["host_s"])]
+    once: pd.DataFrame = usable.drop_duplicates(["boot_id", "seq"])
+    return once
+
+
+def _calibration(manifest: Manifest, entry: PhoneEntry, path: Path) -> Calibration | None:
+    """What is kept for the phone; nothing if its hash is another phone's too, by no serial."""
+    alike = [other for other in manifest.phones if other.phone_hash == entry.phone_hash]
+    return calibration_for(entry.phone_hash, path) if len(alike) == 1 else None
+
+
+def _sessions(frame: pd.DataFrame) -> Iterable[tuple[Any, pd.DataFrame]]:
+    """Rows by boot session; those of a single one as they are, not copied."""
+    ids = frame["boot_id"].unique()
+    return [(ids[0], frame)] if len(ids) == 1 else frame.groupby("boot_id", sort=False)
+
+
+def _on_one_axis(
+    frame: pd.DataFrame, origin_host_s: float, anchors: Sequence[ClockAnchor]
+) -> tuple[PhoneClock, pd.DataFrame]:
+    """Sessions laid one after the other by the computer's clock; within each, by the phone's.
+
+    `anchors` are of a phone that recorded without a link; empty for one that was polled.
+    """
+    parts = sorted(
+        (
+            (str(boot_id), part)
+            if _in_order(part)
+            else (str(boot_id), part.sort_values("boot_s").drop_duplicates("boot_s"))
+            for boot_id, part in _sessions(frame)
+        ),
+        key=lambda item: float((item[1]["host_s"] - item[1]["boot_s"]).min()),
+    )
+    sessions, frames, end_s = [], [], -np.inf
+    for boot_id, part in parts:
+        session = fit_session(
+            boot_id,
+            part["boot_s"].to_numpy(dtype=np.float64),
+            part["host_s"].to_numpy(dtype=np.float64),
+            origin_host_s,
+            end_s,
+        )
+        if mine := [anchor for anchor in anchors if anchor.boot_id == boot_id]:
+            session = session.known_at(mine)
+        t_s = session.boot_s + session.shift_s
+        end_s = float(t_s[-1]) + 1e-3
+        sessions.append(session)
+        late_us = np.rint((part["host_s"].to_numpy() - session.host_s) * 1e6)
+        late = late_us.astype("timedelta64[us]")
+        frames.append(part.assign(t_s=t_s, taken_utc=part["host_utc"] - late))
+    whole = frames[0] if len(frames) == 1 else pd.concat(frames)
+    return PhoneClock(sessions=tuple(sessions)), whole.reset_index(drop=True)
+
+
+def _context_on_axis(
+    context: pd.DataFrame, readings: pd.DataFrame, clock: PhoneClock
+) -> pd.DataFrame:
+    """Changes with `t_s`; with several sessions, each by the last one that had begun by then."""
+    if not len(context):
+        return pd.DataFrame({"t_s": [], "name": [], "value": []})
+    begun = readings.groupby("boot_id", sort=False)["host_utc"].min()
+    begins = [begun[session.boot_id] for session in clock.sessions]
+    number = np.searchsorted(np.array(begins), context["host_utc"].to_numpy(), side="right") - 1
+    shifts = np.array([session.shift_s for session in clock.sessions])
+    t_s = context["boot_s"].to_numpy(dtype=np.float64) + shifts[np.maximum(number, 0)]
+    return context.assign(t_s=t_s).sort_values("t_s", kind="stable", ignore_index=True)
+
+
+def _truth(truth: pd.DataFrame, clock: PhoneClock) -> tuple[Floats, Floats] | None:
+    """True energy on the axis; the table does not tell boot sessions apart."""
+    if len(truth) < 2 or len(clock.sessions) != 1:
+        return None
+    mine = truth.sort_values("boot_s")
+    return _floats(mine["boot_s"]) + clock.sessions[0].shift_s, _floats(mine["energy_mwh"])
+
+
+def _floats(column: "pd.Series[float]") -> Floats:
+    return np.asarray(column.to_numpy(dtype=np.float64, na_value=np.nan), dtype=np.float64)
+
+
+def _across_sessions(frame: pd.DataFrame) -> Floats:
+    """Awake time on one clock: between two sessions the phone counts as awake, it was off."""
+    awake_s = _floats(frame["awake_s"]).copy()
+    t_s = frame["t_s"].to_numpy()
+    for boot_id in frame["boot_id"].unique()[1:]:
+        first = int(np.argmax((frame["boot_id"] == boot_id).to_numpy()))
+        before = np.flatnonzero(np.isfinite(awake_s[:first]))
+        after = first + np.flatnonzero(np.isfinite(awake_s[first:]))
+        if len(before) and len(after):
+            one, two = before[-1], after[0]
+            awake_s[first:] += awake_s[one] + (t_s[two] - t_s[one]) - awake_s[two]
+    return awake_s

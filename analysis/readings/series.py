@@ -1,0 +1,294 @@
+"""What one phone reported, as arrays on one time axis, with what is known about its gauge."""
+
+from dataclasses import dataclass, field
+from typing import Self
+
+import numpy as np
+import numpy.typing as npt
+
+from analysis.errors import SeriesError
+from analysis.estimation.profile import Bools, Floats, usual
+from analysis.readings.cleaning import LIMITS, impossible, spikes
+from analysis.readings.freshness import changed, hold_period_s, multi_step_period_s, step_size
+
+QUANTITIES = (
+    "voltage_mv",
+    "current_ma",
+    "counter_mah",
+    "level_pct",
+    "temperature_c",
+    "awake_s",
+)
+
+
+_N_CURRENT_STEPS = 20
+_CACHED = ("voltage_mv", "current_ma")
+_PARTNERS = {"counter_mah": "current_ma", "level_pct": "voltage_mv"}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gains:
+    """What no software can see without a meter: limits of the gauge's own errors.
+
+    Each is the half width of a rectangular distribution unless it says otherwise.
+
+    Attributes:
+        current_ratio: current and counter, which share a sense resistor; common practice, no
+            source.
+        voltage_u_ratio: standard uncertainty; common practice, no source.
+        capacity_ratio: stated capacity against what lies between 100 and 0 % shown; common
+            practice, no source.
+        current_offset_ma: one count of a common gauge family over 10 mohm (Linux driver
+            drivers/power/supply/max17042_battery.c: 1.5625 uV per count).
+        sleep_ma: draw of a sleeping phone where nothing measures it; common practice, no source.
+        sleep_half_ma: half width of that.
+    """
+
+    current_ratio: float = 0.01
+    voltage_u_ratio: float = 0.002
+    capacity_ratio: float = 0.05
+    current_offset_ma: float = 0.15625
+    sleep_ma: float = 8.0
+    sleep_half_ma: float = 7.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False, weakref_slot=True)
+class Series:
+    """Readings of one phone in the order of time; NaN where a quantity was not read.
+
+    Attributes:
+        t_s: moments, strictly ascending, (n,).
+        voltage_mv: pack voltage, (n,).
+        current_ma: positive into the battery, (n,).
+        counter_mah: charge counter, falling while discharging; only differences count, (n,).
+        level_pct: level shown, (n,).
+        temperature_c: battery temperature, (n,).
+        awake_s: clock that stands still while the phone sleeps, (n,).
+        plugged: a supply was attached, (n,).
+        trusted: False while values were simulated or frozen, (n,).
+        poll_s: usual time between readings of an awake phone.
+        current_hold_s: time for which the gauge repeats a current, which then is the mean over
+            just that time; None if every reading is new.
+        cached: whether counter and level sit in one cache with current and voltage.
+        look_s: how often counter, level and voltage are brought up to date.
+        counter_lsb_mah: smallest step of the counter; None without one.
+        current_lsb_ma: smallest step of the current; None if it changed too little to tell.
+        voltage_lsb_mv: the same of the voltage.
+        capacity_mah: as stated by maker or user; None if unknown.
+        clock_u_s: standard uncertainty of a border on this axis.
+        gains: limits of the gauge's own errors.
+        removed: moments of readings that were impossible, by quantity.
+    """
+
+    t_s: Floats
+    voltage_mv: Floats
+    current_ma: Floats
+    counter_mah: Floats
+    level_pct: Floats
+    temperature_c: Floats
+    awake_s: Floats
+    plugged: Bools
+    trusted: Bools
+    poll_s: float
+    current_hold_s: float | None
+    cached: dict[str, bool]
+    look_s: dict[str, float]
+    counter_lsb_mah: float | None
+    current_lsb_ma: float | None
+    voltage_lsb_mv: float | None = None
+    capacity_mah: float | None = None
+    clock_u_s: float = 0.0
+    gains: Gains = field(default_factory=Gains)
+    removed: dict[str, Floats] = field(default_factory=dict)
+
+    @classmethod
+    def from_arrays(  # noqa: PLR0913 - one keyword per quantity is what a caller has
+        cls,
+        *,
+        t_s: npt.ArrayLike,
+        voltage_mv: npt.ArrayLike | None = None,
+        current_ma: npt.ArrayLike | None = None,
+        counter_mah: npt.ArrayLike | None = None,
+        level_pct: npt.ArrayLike | None = None,
+        temperature_c: npt.ArrayLike | None = None,
+        awake_s: npt.ArrayLike | None = None,
+        plugged: npt.ArrayLike | None = None,
+        trusted: npt.ArrayLike | None = None,
+        poll_s: float | None = None,
+        capacity_mah: float | None = None,
+        clock_u_s: float = 0.0,
+        gains: Gains | None = None,
+    ) -> Self:
+        """A series from plain arrays; how often each quantity is refreshed is found out.
+
+        Args:
+            t_s: moments in s, strictly ascending, at least two.
+            voltage_mv: as in the class, like all that follow; None if never read.
+            current_ma: positive into the battery.
+            counter_mah: falling while discharging.
+            level_pct: level shown.
+            temperature_c: battery temperature.
+            awake_s: clock without sleep.
+            plugged: None if never.
+            trusted: None if always.
+            poll_s: longest usual time between readings of an awake phone; None to take the lower
+                quartile, since a sleeping phone leaves long spacings.
+            capacity_mah: stated capacity.
+            clock_u_s: standard uncertainty of a border on this axis.
+            gains: limits of the gauge's own errors; None for the defaults.
+
+        Raises:
+            SeriesError: if lengths differ or times do not ascend.
+        """
+        times = _times(t_s)
+        given = {
+            "voltage_mv": voltage_mv,
+            "current_ma": current_ma,
+            "counter_mah": counter_mah,
+            "level_pct": level_pct,
+            "temperature_c": temperature_c,
+            "awake_s": awake_s,
+        }
+        believed = _flags("trusted", trusted, len(times), default=True)
+        columns = {name: _column(name, values, believed) for name, values in given.items()}
+        removed = _cleaned(times, columns)
+        poll = usual(np.diff(times), 0.25) if poll_s is None else poll_s
+        looks = {name: hold_period_s(times, columns[name], poll) for name in _CACHED}
+        cached = {
+            name: looks[partner] is not None and _moves_with(columns[name], columns[partner])
+            for name, partner in _PARTNERS.items()
+        }
+        return cls(
+            t_s=times,
+            **columns,
+            plugged=_flags("plugged", plugged, len(times), default=False),
+            trusted=believed,
+            poll_s=poll,
+            current_hold_s=looks["current_ma"],
+            cached=cached,
+            look_s=_looks(times, looks, columns, poll, cached),
+            counter_lsb_mah=step_size(columns["counter_mah"]),
+            current_lsb_ma=step_size(columns["current_ma"], _N_CURRENT_STEPS),
+            voltage_lsb_mv=step_size(columns["voltage_mv"], _N_CURRENT_STEPS),
+            capacity_mah=capacity_mah,
+            clock_u_s=clock_u_s,
+            gains=gains or Gains(),
+            removed=removed,
+        )
+
+    def known(self, quantity: str) -> tuple[Floats, Floats]:
+        """Moments and values where a quantity was read and can be trusted."""
+        values: Floats = getattr(self, quantity)
+        there = np.isfinite(values)
+        if there.all():
+            return self.t_s, values
+        return self.t_s[there], values[there]
+
+    def has(self, quantity: str, n_least: int = 2) -> bool:
+        """Whether a quantity was read often enough to be of use."""
+        return int(np.isfinite(getattr(self, quantity)).sum()) >= n_least
+
+    def refreshed_s(self, quantity: str, beside: str) -> Floats | None:
+        """When the source of two quantities was seen to hold something new.
+
+        None if it is live, or if the two do not share a source.
+        """
+        if not self.cached[quantity]:
+            return None
+        new = np.zeros(len(self.t_s), dtype=np.bool_)
+        for each in (quantity, beside):
+            values: Floats = getattr(self, each)
+            at = np.flatnonzero(np.isfinite(values))
+            new[at[changed(values[at])]] = True
+        return self.t_s[new]
+
+    def voltage_at(self, t_s: Floats) -> Floats:
+        """Pack voltage in mV, straight between refreshes, level beyond the first and the last."""
+        return np.interp(t_s, *self.voltages())
+
+    def voltages(self) -> tuple[Floats, Floats]:
+        """Voltages, each once, at about the moment at which its source was brought up to date."""
+        times, values = self.known("voltage_mv")
+        if self.look_s["voltage_mv"] <= 1.5 * self.poll_s:
+            return times, values
+        news = np.flatnonzero(changed(values))
+        seen_s = times[news] - (times[news] - times[news - 1]) / 2
+        if len(times) == 0 or len(news) == 0:
+            return times[:1], values[:1]
+        first = times[:1] if times[0] < seen_s[0] else times[:0]
+        return np.concatenate([first, seen_s]), np.concatenate(
+            [values[: len(first)], values[news]]
+        )
+
+
+def _cleaned(times: Floats, columns: dict[str, Floats]) -> dict[str, Floats]:
+    """Takes impossible readings out of the columns; gives their moments."""
+    removed = {}
+    for quantity in LIMITS:
+        wrong = impossible(quantity, columns[quantity])
+        if quantity == "voltage_mv":
+            wrong |= spikes(columns["voltage_mv"], columns["current_ma"])
+        if wrong.any():
+            columns[quantity][wrong] = np.nan
+            removed[quantity.rsplit("_", 1)[0]] = times[wrong]
+    return removed
+
+
+def _times(t_s: npt.ArrayLike) -> Floats:
+    times = np.asarray(t_s, dtype=np.float64)
+    if times.ndim != 1 or len(times) < 2:
+        raise SeriesError("t_s", f"needs at least two moments, has shape {times.shape}")
+    if not (np.isfinite(times).all() and (np.diff(times) > 0).all()):
+        raise SeriesError("t_s", "moments must be finite and strictly ascending; sort them first")
+    return times
+
+
+def _column(name: str, values: npt.ArrayLike | None, trusted: Bools) -> Floats:
+    if values is None:
+        return np.full(len(trusted), np.nan)
+    column = np.array(values, dtype=np.float64)
+    if column.shape != trusted.shape:
+        raise SeriesError(name, f"has shape {column.shape}, t_s has {trusted.shape}")
+    column[~np.isfinite(column)] = np.nan
+    if name != "awake_s":
+        column[~trusted] = np.nan
+    return column
+
+
+def _flags(name: str, values: npt.ArrayLike | None, n: int, *, default: bool) -> Bools:
+    if values is None:
+        return np.full(n, default)
+    flags = np.asarray(values, dtype=np.bool_)
+    if flags.shape != (n,):
+        raise SeriesError(name, f"has shape {flags.shape}, t_s has {(n,)}")
+    return flags
+
+
+def _looks(
+    t_s: Floats,
+    holds: dict[str, float | None],
+    columns: dict[str, Floats],
+    poll_s: float,
+    cached: dict[str, bool],
+) -> dict[str, float]:
+    """How often counter and level are brought up to date: with the cache they sit in."""
+    looks = {
+        name: (holds[partner] or poll_s) if cached[name] else poll_s
+        for name, partner in _PARTNERS.items()
+    }
+    own_s = multi_step_period_s(t_s, columns["counter_mah"])
+    if own_s is not None and own_s > 1.8 * poll_s:
+        looks["counter_mah"] = max(looks["counter_mah"], own_s)
+    return looks | {"voltage_mv": holds["voltage_mv"] or poll_s}
+
+
+def _moves_with(values: Floats, partner: Floats) -> bool:
+    """Whether a quantity only ever changes in readings in which its partner changes too.
+
+    Where the two are never read together, the partner's hold is all there is to go by.
+    """
+    both = np.isfinite(values) & np.isfinite(partner)
+    if not both.any():
+        return bool(np.isfinite(values).any())
+    moved = np.diff(values[both]) != 0
+    return bool(moved.any()) and float(np.mean(np.diff(partner[both])[moved] != 0)) > 0.8

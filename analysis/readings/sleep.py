@@ -1,0 +1,57 @@
+"""When the phone slept, from two clocks of which one stands still meanwhile."""
+
+from functools import lru_cache
+
+import numpy as np
+
+from analysis.estimation.profile import N_AT_ONCE, Bools, Floats
+from analysis.readings.series import Series
+
+_LEAST_S = 0.3
+_LEAST_RATIO = 0.2
+
+
+@lru_cache(maxsize=N_AT_ONCE)
+def sleeps(series: Series) -> Floats:
+    """Stretches of sleep, begin and end of each, ascending, (n, 2).
+
+    What the awake clock is short of between two of its readings is shared among the spacings of
+    readings that last longer than a polling period. In each, the phone was awake for as long
+    after the last reading as before the next, for all that is known.
+    """
+    times, awake_s = series.known("awake_s")
+    if len(times) < 2:
+        return np.empty((0, 2))
+    short_s = np.diff(times) - np.diff(awake_s)
+    short_s = np.where(short_s > _LEAST_S, short_s, 0.0)
+    if not short_s.any():
+        return np.empty((0, 2))
+    ticks = series.t_s
+    tick_s = np.diff(ticks)
+    excess_s = np.where(tick_s > series.poll_s + _LEAST_S, tick_s - series.poll_s, 0.0)
+    running = np.concatenate([[0.0], np.cumsum(excess_s)])
+    at = np.searchsorted(ticks, times)
+    available = running[at[1:]] - running[at[:-1]]
+    share = np.divide(short_s, available, out=np.zeros_like(short_s), where=available > 0)
+    pair = np.clip(np.searchsorted(times, ticks[:-1], side="right") - 1, 0, len(share) - 1)
+    known = (ticks[:-1] >= times[0]) & (ticks[:-1] < times[-1])
+    asleep_s = np.where(known, np.minimum(share[pair] * excess_s, tick_s), 0.0)
+    slept = asleep_s > np.maximum(_LEAST_S, _LEAST_RATIO * tick_s)
+    awake_half_s = (tick_s - asleep_s)[slept] / 2
+    return np.column_stack([ticks[:-1][slept] + awake_half_s, ticks[1:][slept] - awake_half_s])
+
+
+def within(stretches_s: Floats, at_s: Floats) -> Bools:
+    """Whether each moment lies inside one of the stretches."""
+    inside: Bools = np.searchsorted(stretches_s.ravel(), at_s) % 2 == 1
+    return inside
+
+
+def slept_s(stretches_s: Floats, at_s: Floats) -> Floats:
+    """Seconds inside the stretches up to each moment, (n,)."""
+    if not len(stretches_s):
+        return np.zeros(len(at_s))
+    inside = np.cumsum(np.diff(stretches_s, axis=1).ravel())
+    level = np.column_stack([np.concatenate([[0.0], inside[:-1]]), inside]).ravel()
+    result: Floats = np.interp(at_s, stretches_s.ravel(), level)
+    return result

@@ -1,0 +1,160 @@
+"""What was found in one phone's stream of readings, each with the time it holds for."""
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from analysis.estimation.flow import flow, silent
+from analysis.estimation.profile import Bools, Floats
+from analysis.estimators import charge_counter, power_integral
+from analysis.readings.freshness import changed
+from analysis.readings.recording import Recording
+from analysis.readings.series import Series
+from analysis.readings.sleep import sleeps, within
+from analysis.report import Finding
+
+PLUGGED = "plugged in"
+UNTRUSTED = "values simulated or frozen"
+SILENT = "no readings"
+_CLOCK_STEP_S = 2.0
+_FROZEN_LOOKS = 20.0
+_FROZEN_S = 300.0
+_Span = tuple[str, float, float, bool]
+
+
+def found_in(recording: Recording, series: Series) -> tuple[Finding, ...]:
+    """Everything about a phone's readings that is handled or doubtful, in the order of time."""
+    times = recording.readings["t_s"].to_numpy(dtype=np.float64)
+    stamps = recording.readings["taken_utc"]
+
+    def moment(at_s: float) -> int:
+        return int(np.clip(np.searchsorted(times, at_s), 0, len(times) - 1))
+
+    spans = [*_source(series), *_states(series), *_counter(series), *_sessions(recording)]
+    return tuple(
+        Finding(
+            said=said,
+            start_s=start_s,
+            end_s=end_s,
+            start_utc=stamps.iloc[moment(start_s)].to_pydatetime(),
+            end_utc=stamps.iloc[moment(end_s)].to_pydatetime(),
+            harmless=harmless,
+            throughout=(start_s, end_s) == (series.t_s[0], series.t_s[-1]),
+        )
+        for said, start_s, end_s, harmless in sorted(spans, key=lambda span: span[1])
+    )
+
+
+def _source(series: Series) -> Iterator[_Span]:
+    """How fresh the readings are."""
+    whole = (float(series.t_s[0]), float(series.t_s[-1]))
+    names = {"current_ma": "current", "voltage_mv": "voltage"}
+    holds = {"current_ma": series.current_hold_s, "voltage_mv": series.look_s["voltage_mv"]}
+    for quantity, name in names.items():
+        hold_s, values = holds[quantity], series.known(quantity)[1]
+        if hold_s is None or hold_s <= 1.5 * series.poll_s or not len(values):
+            continue
+        repeated = 1 - float(np.mean(changed(values)))
+        yield (
+            f"the {name} is refreshed every {hold_s:.3g} s: {repeated:.0%} of its readings repeat "
+            "the one before and are not counted again",
+            *whole,
+            True,
+        )
+    for quantity, times in series.removed.items():
+        for start_s, end_s in _joined(times, series.poll_s):
+            n = int(np.sum((times >= start_s) & (times <= end_s)))
+            readings = "reading" if n == 1 else "readings"
+            yield f"{n} impossible {readings} of {quantity} left out", start_s, end_s, False
+
+
+def _states(series: Series) -> Iterator[_Span]:
+    """When readings were missing, held back or of another kind."""
+    for said, holds in (
+        (PLUGGED, series.plugged),
+        (UNTRUSTED, ~series.trusted),
+    ):
+        for start_s, end_s in _spans(series.t_s, holds):
+            yield said, start_s, end_s, False
+    middle = (series.t_s[1:] + series.t_s[:-1]) / 2
+    asleep = within(sleeps(series), middle)
+    for at in np.flatnonzero(silent(series, series.t_s, series.t_s) & ~asleep):
+        yield SILENT, float(series.t_s[at]), float(series.t_s[at + 1]), False
+    yield from _frozen(series, asleep)
+
+
+def _frozen(series: Series, asleep: Bools) -> Iterator[_Span]:
+    """Long stretches awake in which a gauge that is usually refreshed repeats itself."""
+    quantity = "current_ma" if series.has("current_ma", 50) else "voltage_mv"
+    times, values = series.known(quantity)
+    look_s = (series.current_hold_s if quantity == "current_ma" else None) or series.look_s.get(
+        quantity, series.poll_s
+    )
+    news = times[np.concatenate([[True], np.diff(values) != 0])] if len(values) else times
+    longest_s = max(_FROZEN_LOOKS * look_s, _FROZEN_S)
+    awake = np.concatenate([[0.0], np.cumsum(np.where(asleep, 0.0, np.diff(series.t_s)))])
+    awake_s = np.diff(np.interp(news, series.t_s, awake))
+    name = quantity.rsplit("_", 1)[0]
+    for at in np.flatnonzero(awake_s > longest_s):
+        yield (
+            f"the {name} is frozen",
+            float(news[at]),
+            float(news[at + 1]),
+            False,
+        )
+
+
+def _counter(series: Series) -> Iterator[_Span]:
+    """What kind of counter it is, and when it was corrected."""
+    whole = (float(series.t_s[0]), float(series.t_s[-1]))
+    values = series.known("counter_mah")[1]
+    if not len(values):
+        yield "no charge counter was read", *whole, True
+        return
+    if not charge_counter.can(series):
+        stuck = bool(np.ptp(values) == 0)
+        kind = "never moves" if stuck else "moves only with the level"
+        yield f"the charge counter {kind}; it is not used", *whole, True
+        return
+    if power_integral.can(series):
+        anchors, agreement = charge_counter.compared(series, flow(series), np.array(whole))
+        for said in charge_counter.notes_on(agreement):
+            yield said, *whole, not agreement.contradicts
+        for jump_s in anchors.jump_s:
+            yield "the charge counter jumped; the jump is taken out", jump_s, jump_s, False
+
+
+def _sessions(recording: Recording) -> Iterator[_Span]:
+    """Restarts of the phone, and steps of its wall clock."""
+    for session in recording.clock.sessions[1:]:
+        at_s = float(session.boot_s[0] + session.shift_s)
+        yield "the phone restarted", at_s, at_s, False
+    frame = recording.readings
+    known = frame[frame["phone_utc"].notna()]
+    if len(known) < 2:
+        return
+    times = known["t_s"].to_numpy(dtype=np.float64)
+    wall = known["phone_utc"].astype("int64").to_numpy(dtype=np.float64)
+    unit_s = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}[known["phone_utc"].dt.unit]
+    lead_s = wall * unit_s - times
+    for at in np.flatnonzero(np.abs(np.diff(lead_s)) > _CLOCK_STEP_S):
+        step_s = lead_s[at + 1] - lead_s[at]
+        yield f"the phone's clock was set by {step_s:+.0f} s", times[at + 1], times[at + 1], True
+
+
+def _spans(t_s: Floats, holds: Bools) -> Iterator[tuple[float, float]]:
+    """First and last moment of each run of readings that fulfil a condition."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], holds, [False]]).astype(np.int8)))
+    for first, after in edges.reshape(-1, 2):
+        yield float(t_s[first]), float(t_s[min(after, len(t_s) - 1)])
+
+
+def _joined(times: Floats, poll_s: float) -> Iterator[tuple[float, float]]:
+    """Moments close to each other as one span each."""
+    if not len(times):
+        return
+    breaks = np.flatnonzero(np.diff(times) > 10 * max(poll_s, 1.0))
+    first = np.concatenate([[0], breaks + 1])
+    last = np.concatenate([breaks, [len(times) - 1]])
+    for a, b in zip(first, last, strict=True):
+        yield float(times[a]), float(times[b])

@@ -1,0 +1,1 @@
+"""Uncertainties put together, and what follows from them."""
