@@ -107,7 +107,7 @@ def counter_facts(evidence: Evidence, capacity_mah: float | None) -> list[Fact]:
         text = f"the counter moves by {moved.counts} in {moved.awake_s:.0f} s on battery"
         facts.append(Fact(text, _allows(lambda _, mah: _within(drain * mah, _DRAIN_MA))))
     if (ratio := moved.charge_per_count) is not None:
-        text = f"the integrated current is {ratio:.3g} times the counter's movement"
+        text = f"the raw current over time is {ratio:.3g} times the counter's raw movement"
         facts.append(Fact(text, _allows(lambda ma, mah: _within(ratio * ma / mah, _AGREES))))
     if evidence.counts_per_level is not None:
         full = evidence.counts_per_level * 100

@@ -180,7 +180,9 @@ class _Axis:
         what = "the phone shut off" if self._shut_off else "the recording ended"
         if open_:
             return ["lasted until the phone shut off"] if self._shut_off else [_NEVER_ENDED]
-        return [f"{what} {missing_s:.0f} s before the segment"] * (missing_s > self._patience_s)
+        if missing_s <= self._patience_s:
+            return []
+        return [f"{what} {missing_s:.0f} s before the segment was to end"]
 
 
 def _parted(tag: TaggedSegment) -> tuple[str, ...]:

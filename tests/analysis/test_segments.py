@@ -79,7 +79,7 @@ def test_a_segment_longer_than_the_recording_is_cut_short(cutting: Any, tagging:
     found = cutting([tagging("begin", 900.0, "a"), tagging("end", 1600.0)])
     last = found.pieces[-1]
     assert last.cut_short
-    assert last.flags == ("the recording ended 600 s before the segment",)
+    assert last.flags == ("the recording ended 600 s before the segment was to end",)
     assert last.duration_s == pytest.approx(100.0, abs=0.05)
 
 
@@ -88,7 +88,7 @@ def test_a_shut_off_is_what_the_test_is_for(cutting: Any, tagging: Tagging) -> N
     last = cutting([tagging("begin", 900.0, "a"), tagging("end", 1600.0)], seen).pieces[-1]
     assert last.cut_short
     assert last.flags == ()
-    assert last.facts == ("the phone shut off 600 s before the segment",)
+    assert last.facts == ("the phone shut off 600 s before the segment was to end",)
     open_ = cutting([tagging("begin", 700.0, "a")], seen).pieces[-1]
     assert (open_.flags, open_.facts) == ((), ("lasted until the phone shut off",))
     lost = PhoneEnd(what="link_lost")
