@@ -1,10 +1,13 @@
 """Verdicts as tables on a terminal."""
 
 from collections.abc import Sequence
+from itertools import groupby
 
-from rich.console import Console
+from rich.cells import cell_len
+from rich.console import Console, Group, JustifyMethod, RenderableType
 from rich.markup import escape
 from rich.table import Table
+from rich.text import Text
 
 from analysis.comparison.comparing import Compared
 from analysis.comparison.replicates import Replicate
@@ -14,9 +17,12 @@ from analysis.outputs.answers import share_text
 from analysis.statistics.inference import Interval
 from parsers.text import printable
 
-WIDTH = 110
+WIDTH = 100
 """Columns that the tables need; output that goes to a file or a pipe gets as many."""
 
+_HEADINGS = ("judged", "against", "verdict", "%", "95 %", "mW", "unseen", "runs")
+_N_WORDS = 3
+_ROOMY, _WIDEST = 96, 20
 _MOST_REPEATS = 99
 
 
@@ -27,7 +33,7 @@ def show(compared: Compared, console: Console) -> None:
         ("between runs", compared.between_runs),
     ):
         if comparisons:
-            console.print(_verdicts(title, comparisons))
+            console.print(_verdicts(title, comparisons, console.width))
             console.print(_judged(comparisons), style="dim", highlight=False)
             for line in _behind(comparisons):
                 console.print(f"[bold]![/] {escape(line)}", highlight=False)
@@ -44,32 +50,46 @@ def show(compared: Compared, console: Console) -> None:
         console.print(f"[bold]![/] {escape(printable(note, 300))}", highlight=False)
 
 
-def _verdicts(title: str, comparisons: Sequence[Comparison]) -> Table:
-    table = Table(title=title, title_justify="left", box=None, pad_edge=False)
-    for column in ("activity", "judged", "against"):
-        table.add_column(column, overflow="fold", min_width=8)
-    table.add_column("verdict", no_wrap=True)
-    for column in ("%", "95 %", "mW", "unseen", "runs"):
-        table.add_column(column, justify="right", no_wrap=True)
-    last = None
-    for c in comparisons:
-        name = _activity(c.activity, c.occurrence, comparisons)
-        contrast = c.contrast
-        table.add_row(
-            escape(name) if name != last else "",
-            escape(printable(f"{c.one} of {c.phone}" if c.phone else c.one)),
-            escape(printable(c.other)),
-            c.verdict.value if c.verdict is Verdict.UNRESOLVED else f"[bold]{c.verdict.value}[/]",
-            _percent(contrast.ratio.value),
-            f"{_percent(contrast.ratio.lo95)} … {_percent(contrast.ratio.hi95)}",
-            _watts(contrast.difference_mw),
-            "–"
-            if contrast.smallest_seen_ratio is None
-            else f"< {share_text(contrast.smallest_seen_ratio)}",
-            _repeats(c),
-        )
-        last = name
-    return table
+def _verdicts(title: str, comparisons: Sequence[Comparison], width: int) -> Group:
+    """A heading for each activity and a row for each pair; the same columns throughout."""
+    rows = [_cells(c) for c in comparisons]
+    shown = [k for k, heading in enumerate(_HEADINGS) if heading != "mW" or width >= _ROOMY]
+    widths = [
+        min(max(cell_len(text) for text in (_HEADINGS[k], *(row[k] for row in rows))), _WIDEST)
+        for k in shown
+    ]
+    parts: list[RenderableType] = [Text(title, "italic")]
+    by_activity = groupby(zip(comparisons, rows, strict=True), key=lambda pair: pair[0].key)
+    for number, (_, pairs) in enumerate(by_activity):
+        table = Table(box=None, pad_edge=False, padding=(0, 1), show_header=number == 0)
+        for k, column_width in zip(shown, widths, strict=True):
+            side: JustifyMethod = "left" if k < _N_WORDS else "right"
+            table.add_column(_HEADINGS[k], justify=side, width=column_width, overflow="fold")
+        found = list(pairs)
+        for c, row in found:
+            style = "" if c.verdict is Verdict.UNRESOLVED else "bold"
+            table.add_row(
+                *(Text(row[k], style if _HEADINGS[k] == "verdict" else "") for k in shown)
+            )
+        first = found[0][0]
+        name = _activity(first.activity, first.occurrence, comparisons)
+        parts += [Text(name, "underline"), table]
+    return Group(*parts)
+
+
+def _cells(c: Comparison) -> list[str]:
+    contrast = c.contrast
+    seen = contrast.smallest_seen_ratio
+    return [
+        printable(f"{c.one} of {c.phone}" if c.phone else c.one),
+        printable(c.other),
+        c.verdict.value,
+        _percent(contrast.ratio.value),
+        f"{_percent(contrast.ratio.lo95)} … {_percent(contrast.ratio.hi95)}",
+        _watts(contrast.difference_mw),
+        "–" if seen is None else f"< {share_text(seen)}",
+        _repeats(c),
+    ]
 
 
 def _activity(name: str, occurrence: int, among: Sequence[Comparison | Replicate]) -> str:

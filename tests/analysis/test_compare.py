@@ -3,12 +3,14 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime
+from io import StringIO
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
+from rich.console import Console
 from typer.testing import CliRunner
 
 import rundown
@@ -18,6 +20,7 @@ from analysis.comparison.confounders import settings_of
 from analysis.comparison.contrast import Rate, apart, once, side_by_side
 from analysis.comparison.matching import matched
 from analysis.comparison.verdict import Comparison, Verdict, adjusted
+from analysis.outputs import verdict_table
 from analysis.outputs.answers import answers, sentence
 from analysis.report import Amount, EnergyReport, PhoneEnergy, SegmentEnergy
 from parsers.runfolder import RunFolder
@@ -452,3 +455,21 @@ def test_a_setting_made_at_a_border_is_no_change_within(
     recordings = tuple(replace(recording, context=changes) for recording in run.recordings)
     settings = settings_of(replace(run, recordings=recordings), report)
     assert settings[report.phones[0].phone, segment.segment, 1] == {"brightness": seen}
+
+
+@pytest.mark.parametrize("width", [80, 120])
+def test_verdicts_are_whole_on_a_terminal_of_any_width(make: Make, width: int) -> None:
+    powers = {"dogwood-1": 500.0, "alder-1": 700.0, "juniper-12": 701.0}
+    report = make({n: {"standby in the pocket": amount(p, 1e-3)} for n, p in powers.items()})
+    console = Console(width=width, file=StringIO())
+    verdict_table.show(compare([report]), console)
+    assert isinstance(console.file, StringIO)
+    lines = console.file.getvalue().splitlines()
+    headings = next(line for line in lines if line.startswith("judged"))
+    assert headings.split()[-2:] == ["unseen", "runs"]
+    assert ("mW" in headings.split()) == (width == 120)
+    assert sum(line.strip() == "standby in the pocket" for line in lines) == 1
+    rows = [line.split() for line in lines if line.startswith(tuple(powers))]
+    assert [row[:2] for row in rows][-1] == ["alder-1", "juniper-12"]
+    assert rows[-1][2:4] == ["cannot", "tell"]
+    assert rows[-1][-1] in ("never", *map(str, range(2, 100)), "99")
