@@ -4,11 +4,15 @@ import json
 import re
 import subprocess
 import sys
+from io import StringIO
 from pathlib import Path
 from typing import Any
 
 import pytest
+from rich.console import Console
 
+from analysis import energy, load
+from analysis.outputs import terminal
 from parsers.runfolder import RunFolder
 from parsers.schema import SCHEMA_VERSION
 from parsers.tables import read_table
@@ -202,3 +206,16 @@ def test_the_newest_run_is_found_and_named(demo: tuple[Path, str]) -> None:
     assert done.returncode == 0
     assert demo[0].name in done.stderr
     assert "alder-1" in done.stdout
+
+
+def test_the_table_is_whole_on_eighty_columns(demo: tuple[Path, str]) -> None:
+    console = Console(width=80, file=StringIO(), force_terminal=True, no_color=True)
+    terminal.show(energy(load(demo[0])), console)
+    assert isinstance(console.file, StringIO)
+    lines = re.sub(r"\x1b\[[0-9;]*m", "", console.file.getvalue()).splitlines()
+    assert max(map(len, lines)) <= 80
+    assert sum(line.rstrip().endswith("true mWh") for line in lines) == 3
+    totals = [line.split("  ") for line in lines if line.startswith("total")]
+    assert len(totals) == 3
+    for total in totals:
+        assert re.fullmatch(r"\d\d\u202f\d\d\d", total[-1].strip()), "the truth, uncut"

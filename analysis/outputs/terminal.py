@@ -21,7 +21,7 @@ def show(report: EnergyReport, console: Console) -> None:
     for answer in answers(report):
         console.print(escape(answer), highlight=False)
     for phone in report.phones:
-        console.print(_table(report, phone))
+        console.print(_table(report, phone, roomy=console.width >= WIDTH))
     if report.virtual:
         console.print(wording.VIRTUAL, style="dim", highlight=False)
     for line in _said(report, found.facts):
@@ -30,8 +30,14 @@ def show(report: EnergyReport, console: Console) -> None:
         console.print(f"[bold]![/] {escape(line)}", highlight=False)
 
 
-def _table(report: EnergyReport, phone: PhoneEnergy) -> Table:
-    table = Table(title=escape(phone.phone), title_justify="left", box=None, pad_edge=False)
+def _table(report: EnergyReport, phone: PhoneEnergy, *, roomy: bool) -> Table:
+    table = Table(
+        title=escape(phone.phone),
+        title_justify="left",
+        box=None,
+        pad_edge=False,
+        padding=(0, 1) if roomy else (0, 0, 0, 1),
+    )
     table.add_column("segment", ratio=1, overflow="fold", min_width=14)
     for column in ("time", "mWh", "95 % interval", "mW", "% used", "max °C"):
         table.add_column(column, justify="right", no_wrap=True)
