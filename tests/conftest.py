@@ -1,9 +1,14 @@
 """For all tests: examples that are always alike, goldens, references that name their source."""
 
 import os
+import signal
 
 import pytest
 from hypothesis import HealthCheck, settings
+
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    # What a script starts in the background ignores Ctrl-C and hands that down to what it starts.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 # How fast examples are drawn says only how busy the machine is.
 settings.register_profile(
