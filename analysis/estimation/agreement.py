@@ -7,7 +7,7 @@ from scipy.stats import chi2
 
 from analysis.estimation.anchors import Anchors
 from analysis.estimation.flow import Flow
-from analysis.estimation.profile import Floats
+from analysis.estimation.profile import Floats, running
 
 _BLOCK_STEPS = 20
 _BLOCK_MAH = 10.0
@@ -129,7 +129,7 @@ def _without_jumps(anchors: Anchors, shape: Flow, ratio: float) -> Anchors:
         return anchors
     excess = np.diff(anchors.charge_mah) - ratio * np.diff(shape.charge_mah(anchors.t_s))
     jumped = np.isin(anchors.t_s[1:], anchors.jump_s)
-    moved = np.concatenate([[0.0], np.cumsum(np.where(jumped, excess, 0.0))])
+    moved = running(np.where(jumped, excess, 0.0))
     return replace(anchors, charge_mah=anchors.charge_mah - moved)
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from analysis.estimation.profile import Floats
+from analysis.estimation.profile import Floats, running
 from analysis.readings.freshness import changed
 
 _LEAST_U_RATIO = 0.01
@@ -22,18 +22,16 @@ class Anchors:
         t_s: strictly ascending, (n,).
         charge_mah: taken out of the battery, from an unknown zero, (n,).
         u_mah: standard uncertainty of each, independent, (n,).
-        n_steps: how many steps there were, thinned out or not.
         jump_s: moments of those that no current explains, ascending.
     """
 
     t_s: Floats
     charge_mah: Floats
     u_mah: Floats
-    n_steps: int
     jump_s: tuple[float, ...] = ()
 
 
-NO_ANCHORS = Anchors(t_s=np.zeros(0), charge_mah=np.zeros(0), u_mah=np.zeros(0), n_steps=0)
+NO_ANCHORS = Anchors(t_s=np.zeros(0), charge_mah=np.zeros(0), u_mah=np.zeros(0))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -73,7 +71,6 @@ def find_anchors(
     """
     step_mah = looks.step_mah
     news = np.flatnonzero(changed(value_mah))
-    n_steps = len(news)
     if borders_s is not None:
         news = news[_wanted(t_s[news], borders_s)]
     late_s, stamp_s, blind_s = _ages(t_s, news, looks)
@@ -115,7 +112,6 @@ def find_anchors(
         t_s=times[order],
         charge_mah=charge[order],
         u_mah=np.maximum(u_mah[order], _LEAST_U_RATIO * step_mah),
-        n_steps=n_steps,
     )
 
 
@@ -221,5 +217,5 @@ def without_jumps(anchors: Anchors, awake_s: Floats, asleep_mah: Floats) -> Floa
         rate = ((steps - asleep_mah) / np.maximum(awake_s, 1e-3))[~jumped]
         rate = np.interp(anchors.t_s[1:], anchors.t_s[1:][~jumped], np.maximum(rate, 0.0))
         steps = np.where(jumped, rate * awake_s + asleep_mah, steps)
-    charge: Floats = anchors.charge_mah[0] + np.concatenate([[0.0], np.cumsum(steps)])
+    charge: Floats = anchors.charge_mah[0] + running(steps)
     return charge

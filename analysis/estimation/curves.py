@@ -5,7 +5,7 @@ from collections.abc import Callable
 import numpy as np
 
 from analysis.estimation.flow import flow
-from analysis.estimation.profile import Floats
+from analysis.estimation.profile import Floats, running
 from analysis.readings.series import Series
 from analysis.report import Traces
 
@@ -29,7 +29,7 @@ def traces(series: Series, borders_s: Floats, energy_mwh: Floats) -> Traces:
     span_s = float(series.t_s[-1] - series.t_s[0])
     n_spans = max(1, min(_MOST_POINTS, int(span_s // _LEAST_S)))
     edges = np.linspace(series.t_s[0], series.t_s[-1], n_spans + 1)
-    at_borders = np.concatenate([[0.0], np.cumsum(energy_mwh)])
+    at_borders = running(energy_mwh)
     if reads_power(series):
         seen = flow(series)
         total = _shaped(edges, borders_s, at_borders, seen.energy_mwh)

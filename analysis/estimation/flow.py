@@ -8,7 +8,7 @@ import numpy as np
 
 from analysis.estimation.profile import N_AT_ONCE, S_PER_H, Bools, Curve, Floats, running
 from analysis.estimation.told import Told, bridged_gaps, held
-from analysis.estimation.voltage import blur_of, load_ma, voltage_mwh2
+from analysis.estimation.voltage import blur_of, excess_mw, load_ma, voltage_mwh2
 from analysis.readings.series import Series
 from analysis.readings.sleep import sleeps, slept_s, within
 
@@ -18,7 +18,6 @@ Amounts = Literal[
 ]  # fmt: skip
 GAP_S = 5.0
 GAP_POLLS = 5.0
-MOST_BLUR_RATIO = 0.01
 _WINDOW_S = 0.3
 """Live gauges average over this long at most; common practice, no source."""
 
@@ -172,13 +171,11 @@ def _with_power(series: Series, told: Told, unread: Bools, stretches: Floats) ->
     if len(stretches):
         # Asleep nothing is read: the voltage is what it was awake, less what the load took off.
         mean_v = np.where(asleep, mean_v + seen.ohm * load_ma(series, middle) / 1000, mean_v)
-    most_mw = MOST_BLUR_RATIO * np.abs(start + end) / 2 * mean_v
-    excess_mw = np.minimum(np.interp(middle, seen.at_s, seen.excess_mw), most_mw)
-    excess_mw[unread] = 0.0
+    excess = excess_mw(seen, current, middle, mean_v, unread)
     start_v, end_v = (np.where(asleep, mean_v, x) for x in (volts[:-1], volts[1:]))
     return Flow(
         current=current,
-        power=Curve(edges_s=edges, start=start * start_v - excess_mw, end=end * end_v - excess_mw),
+        power=Curve(edges_s=edges, start=start * start_v - excess, end=end * end_v - excess),
         mean_v=mean_v,
         sampling_mah2=sampling / S_PER_H**2,
         other_mah2=other / S_PER_H**2,
@@ -186,7 +183,7 @@ def _with_power(series: Series, told: Told, unread: Bools, stretches: Floats) ->
         asleep_s=np.where(asleep, width_s, 0.0),
         measured=measured,
         gamma_ma2=np.where(measured, told.gamma_ma2, 0.0),
-        blurred_mwh=excess_mw * width_s / S_PER_H,
+        blurred_mwh=excess * width_s / S_PER_H,
         blur_doubt_ratio=seen.doubt_ratio,
     )
 

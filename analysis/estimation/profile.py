@@ -102,9 +102,7 @@ def around(t_s: Floats) -> int:
 def local_mean(values: Floats, n_around: int) -> Floats:
     """Mean over each value and its neighbours, `n_around` on each side, fewer at the ends."""
     n = len(values)
-    total = np.empty(n + 1)
-    total[0] = 0.0
-    np.cumsum(values, out=total[1:])
+    total = running(values)
     reach = min(n_around, n)
     result = np.empty(n)
     if n > 2 * reach:

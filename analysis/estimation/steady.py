@@ -5,9 +5,9 @@ from typing import Self
 
 import numpy as np
 
-from analysis.estimation.flow import MOST_BLUR_RATIO, Flow
+from analysis.estimation.flow import Flow
 from analysis.estimation.profile import S_PER_H, Curve, Floats
-from analysis.estimation.voltage import blur_of, voltage_mwh2
+from analysis.estimation.voltage import blur_of, excess_mw, voltage_mwh2
 from analysis.readings.series import Series
 from analysis.readings.sleep import sleeps, slept_s, within
 
@@ -94,15 +94,13 @@ def steady_flow(series: Series, anchor_s: Floats, anchor_mah: Floats) -> Flow:
     volts = series.voltage_at(edges) / 1000
     mean_v = (volts[:-1] + volts[1:]) / 2
     seen = blur_of(series, current, np.empty((0, 2)), read=False)
-    excess_mw = np.interp(middle, seen.at_s, seen.excess_mw)
-    excess_mw = np.minimum(excess_mw, MOST_BLUR_RATIO * np.abs(level) * mean_v)
-    excess_mw = np.where(asleep | ~measured, 0.0, excess_mw)
+    excess = excess_mw(seen, current, middle, mean_v, asleep | ~measured)
     asleep_mah2 = (level * width_s / S_PER_H) ** 2
     nothing = np.zeros(len(width_s))
     return Flow(
         current=current,
         power=Curve(
-            edges_s=edges, start=level * volts[:-1] - excess_mw, end=level * volts[1:] - excess_mw
+            edges_s=edges, start=level * volts[:-1] - excess, end=level * volts[1:] - excess
         ),
         mean_v=mean_v,
         sampling_mah2=nothing,
@@ -111,6 +109,6 @@ def steady_flow(series: Series, anchor_s: Floats, anchor_mah: Floats) -> Flow:
         asleep_s=nothing,
         measured=measured,
         gamma_ma2=nothing,
-        blurred_mwh=excess_mw * width_s / S_PER_H,
+        blurred_mwh=excess * width_s / S_PER_H,
         blur_doubt_ratio=seen.doubt_ratio,
     )

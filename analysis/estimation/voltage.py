@@ -9,6 +9,7 @@ from analysis.readings.series import Series
 from analysis.readings.sleep import slept_s
 
 _N_LEAST = 5
+_MOST_BLUR_RATIO = 0.01
 _MOST_SPACINGS = 5
 _TOGETHER_RATIO = 0.9
 
@@ -39,6 +40,21 @@ def blur_of(series: Series, current: Curve, unread_s: Floats, *, read: bool) -> 
     if len(unread_s):
         linked &= np.diff(slept_s(unread_s, t_s)) == 0
     return blur(t_s, volts, beside, linked, live=live)
+
+
+def excess_mw(seen: Blur, current: Curve, middle: Floats, mean_v: Floats, unread: Bools) -> Floats:
+    """How much too high the power is in each interval of a current, (k,).
+
+    Args:
+        seen: from `blur_of`.
+        current: the same as there.
+        middle: of its intervals, (k,).
+        mean_v: in each, (k,).
+        unread: where nothing can be said, and nothing is taken off, (k,).
+    """
+    most_mw = _MOST_BLUR_RATIO * np.abs(current.start + current.end) / 2 * mean_v
+    excess = np.minimum(np.interp(middle, seen.at_s, seen.excess_mw), most_mw)
+    return np.where(unread, 0.0, excess)
 
 
 def _linked(t_s: Floats) -> Bools:

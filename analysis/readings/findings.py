@@ -6,7 +6,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from analysis.estimation.profile import Bools, Floats
+from analysis.estimation.profile import Bools, Floats, running
 from analysis.readings.recording import Recording
 from analysis.readings.segments import Segment, Segments
 from analysis.readings.series import Series
@@ -57,7 +57,7 @@ class Findings:
         }
         # Seconds spent in each state up to each reading, of those that there were at all.
         self._spent_s = {
-            what: np.concatenate([[0.0], np.cumsum(np.where(when, spacing_s, 0.0))])
+            what: running(np.where(when, spacing_s, 0.0))
             for what, when in states.items()
             if when.any()
         }

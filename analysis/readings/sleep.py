@@ -4,7 +4,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from analysis.estimation.profile import N_AT_ONCE, Bools, Floats
+from analysis.estimation.profile import N_AT_ONCE, Bools, Floats, running
 from analysis.readings.series import Series
 
 _LEAST_S = 0.3
@@ -29,9 +29,9 @@ def sleeps(series: Series) -> Floats:
     ticks = series.t_s
     tick_s = np.diff(ticks)
     excess_s = np.where(tick_s > series.poll_s + _LEAST_S, tick_s - series.poll_s, 0.0)
-    running = np.concatenate([[0.0], np.cumsum(excess_s)])
+    so_far = running(excess_s)
     at = np.searchsorted(ticks, times)
-    available = running[at[1:]] - running[at[:-1]]
+    available = so_far[at[1:]] - so_far[at[:-1]]
     share = np.divide(short_s, available, out=np.zeros_like(short_s), where=available > 0)
     pair = np.clip(np.searchsorted(times, ticks[:-1], side="right") - 1, 0, len(share) - 1)
     known = (ticks[:-1] >= times[0]) & (ticks[:-1] < times[-1])

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from analysis.estimation.flow import flow, silent
-from analysis.estimation.profile import Bools, Floats
+from analysis.estimation.profile import Bools, Floats, running
 from analysis.estimators import charge_counter, power_integral
 from analysis.readings.freshness import changed
 from analysis.readings.recording import Recording
@@ -92,7 +92,7 @@ def _frozen(series: Series, asleep: Bools) -> Iterator[_Span]:
     )
     news = times[np.concatenate([[True], np.diff(values) != 0])] if len(values) else times
     longest_s = max(_FROZEN_LOOKS * look_s, _FROZEN_S)
-    awake = np.concatenate([[0.0], np.cumsum(np.where(asleep, 0.0, np.diff(series.t_s)))])
+    awake = running(np.where(asleep, 0.0, np.diff(series.t_s)))
     awake_s = np.diff(np.interp(news, series.t_s, awake))
     name = quantity.rsplit("_", 1)[0]
     for at in np.flatnonzero(awake_s > longest_s):

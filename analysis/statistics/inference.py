@@ -11,7 +11,7 @@ from scipy.optimize import brentq
 from scipy.stats import nct
 from scipy.stats import t as student
 
-from analysis.estimation.profile import Floats
+from analysis.estimation.profile import Floats, running
 
 COVERAGE = 0.95
 POWER = 0.8
@@ -202,7 +202,7 @@ def allan_deviation(values: Floats, n_averaged: int, *, overlapping: bool = Fals
         NIST SP 1065, 5.2.2 and 5.2.4.
     """
     step = 1 if overlapping else n_averaged
-    total = np.concatenate([[0.0], np.cumsum(values)])
+    total = running(values)
     means = (total[n_averaged:] - total[:-n_averaged])[::step] / n_averaged
     apart = means[n_averaged // step :] - means[: -n_averaged // step]
     return float(np.sqrt(np.mean(apart**2) / 2)) if len(apart) else math.nan
