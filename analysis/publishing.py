@@ -18,18 +18,11 @@ from analysis.outputs import (
     wording,
 )
 from analysis.outputs.arrow import parquet
-from analysis.outputs.columns import BUDGET
 from analysis.outputs.live import Live
 from analysis.outputs.overlay import Shape
 from analysis.outputs.raster import typeface
 from analysis.outputs.spreadsheet import separated
-from analysis.outputs.tables import (
-    budget_rows,
-    energy_columns,
-    energy_rows,
-    phone_columns,
-    phone_rows,
-)
+from analysis.outputs.tables import tables
 from analysis.outputs.timeline import Timeline, timeline
 from analysis.readings.recording import Run
 from analysis.report import EnergyReport
@@ -113,13 +106,10 @@ def _tables(folder: RunFolder, run: Run, report: EnergyReport) -> Files:
     for output in OUTPUTS:
         if output is not page:
             yield folder.published / output.FILE_NAME, output.render(report).encode()
-    yield folder.published / "budget.csv", separated(BUDGET, budget_rows(report)).encode()
-    for name, columns, rows in (
-        ("energy", energy_columns(report), energy_rows(report)),
-        ("phones", phone_columns(report), phone_rows(report)),
-        ("budget", BUDGET, budget_rows(report)),
-    ):
-        yield folder.published / f"{name}.parquet", parquet(columns, rows)
+    for table in tables(report):
+        if table.name == "budget":
+            yield folder.published / "budget.csv", separated(table.columns, table.rows).encode()
+        yield folder.published / f"{table.name}.parquet", parquet(table.columns, table.rows)
 
 
 def _charts(folder: RunFolder, report: EnergyReport, wanted: Choices) -> Files:

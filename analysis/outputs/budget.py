@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from analysis.outputs import wording
 from analysis.outputs.rounding import decimals
 from analysis.report import Amount, BudgetLine, EnergyReport, PhoneEnergy
-from parsers.text import printable
 
 SCOPES = {True: "common", False: "own"}
 EXPLAINED = (
@@ -99,7 +98,4 @@ def _key(line: BudgetLine) -> tuple[object, ...]:
 def names(report: EnergyReport, phone: PhoneEnergy) -> list[str]:
     """How the segments of a phone are called, in the order of `matrix`."""
     several = wording.repeated(report)
-    return [
-        wording.segment_name(printable(s.segment), s.occurrence, several=s.segment in several)
-        for s in phone.segments
-    ]
+    return [wording.name_among(s, several) for s in phone.segments]

@@ -21,9 +21,7 @@ def show(report: EnergyReport, name: str, console: Console) -> None:
     sources = _numbered([segment.amount for _, segment in found])
     several = wording.repeated(report)
     for phone, segment in found:
-        title = wording.segment_name(
-            segment.segment, segment.occurrence, several=segment.segment in several
-        )
+        title = wording.name_among(segment, several)
         amount = segment.amount
         console.print(
             f"[bold]{escape(phone)}, {escape(title)}[/]: {wording.energy_text(amount)} mWh "

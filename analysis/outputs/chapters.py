@@ -73,9 +73,7 @@ def _stretches(report: EnergyReport, lives: Sequence[Live]) -> list[Stretch]:
     found: list[Stretch] = []
     for phone, live in zip(report.phones, lives, strict=True):
         for segment in phone.segments:
-            name = wording.segment_name(
-                segment.segment, segment.occurrence, several=segment.segment in several
-            )
+            name = wording.name_among(segment, several)
             start_s, end_s = live.run_at(segment.start_s), live.run_at(segment.end_s)
             for number, other in enumerate(found):
                 if other.name == name and abs(other.start_s - start_s) <= _TOGETHER_S:

@@ -205,10 +205,7 @@ def _marked(report: EnergyReport) -> list[tuple[str, SegmentEnergy]]:
     """Segments of the phone with most of them, with their names."""
     several = wording.repeated(report)
     phone = max(report.phones, key=lambda p: len(p.segments))
-    return [
-        (wording.segment_name(s.segment, s.occurrence, several=s.segment in several), s)
-        for s in phone.segments
-    ]
+    return [(wording.name_among(s, several), s) for s in phone.segments]
 
 
 def _clipped(label: str) -> str:

@@ -6,7 +6,6 @@ import json
 import re
 import zipfile
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -16,16 +15,9 @@ import pyarrow.parquet as pq
 
 from analysis.outputs import wording
 from analysis.outputs.arrow import parquet
-from analysis.outputs.columns import BUDGET, Column, dictionary, recorded
+from analysis.outputs.columns import Column, dictionary, recorded
 from analysis.outputs.spreadsheet import separated
-from analysis.outputs.tables import (
-    Row,
-    budget_rows,
-    energy_columns,
-    energy_rows,
-    phone_columns,
-    phone_rows,
-)
+from analysis.outputs.tables import Table, tables
 from analysis.readings.recording import Run
 from analysis.report import EnergyReport
 from parsers.runfolder import Manifest, RunFolder
@@ -57,16 +49,6 @@ package and mean nothing outside it.
 """
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Table:
-    """A table of the result."""
-
-    name: str
-    title: str
-    columns: tuple[Column, ...]
-    rows: Sequence[Row]
-
-
 def packed(run: Run, report: EnergyReport, author: str | None = None) -> bytes:
     """The package as a zip file, the same bytes for the same run.
 
@@ -75,8 +57,9 @@ def packed(run: Run, report: EnergyReport, author: str | None = None) -> bytes:
         report: its energies.
         author: who wants to be cited; None to leave that open.
     """
-    contents = dict(_files(run, report, author))
-    descriptor = _descriptor(run, report, contents)
+    results = tables(report)
+    contents = dict(_files(run, report, results, author))
+    descriptor = _descriptor(run, report, results, contents)
     data = io.BytesIO()
     with zipfile.ZipFile(data, "w") as archive:
         for name, body in {"datapackage.json": descriptor, **contents}.items():
@@ -88,14 +71,16 @@ def packed(run: Run, report: EnergyReport, author: str | None = None) -> bytes:
     return data.getvalue()
 
 
-def _files(run: Run, report: EnergyReport, author: str | None) -> Iterator[tuple[str, bytes]]:
+def _files(
+    run: Run, report: EnergyReport, results: Sequence[Table], author: str | None
+) -> Iterator[tuple[str, bytes]]:
     folder = RunFolder(run.path)
-    for table in _results(report):
+    for table in results:
         yield f"data/{table.name}.csv", separated(table.columns, table.rows).encode()
         yield f"data/{table.name}.parquet", parquet(table.columns, table.rows)
     names = {f"tables/{name}": recorded(name) for name in TABLES}
-    results = {f"data/{t.name}.csv": t.columns for t in _results(report)}
-    yield "data-dictionary.md", dictionary({**results, **names}).encode()
+    computed = {f"data/{table.name}.csv": table.columns for table in results}
+    yield "data-dictionary.md", dictionary({**computed, **names}).encode()
     yield "CITATION.cff", _citation(report, author).encode()
     version = report.tool_version
     readme = _README.format(title=wording.title(report), n=len(report.phones), version=version)
@@ -118,29 +103,6 @@ def _files(run: Run, report: EnergyReport, author: str | None) -> Iterator[tuple
     for path in sorted(folder.tables.glob("*/phone=*/*.parquet")):
         if path.parts[-3] in TABLES and not path.name.startswith("."):
             yield path.relative_to(folder.path).as_posix(), _table(path)
-
-
-def _results(report: EnergyReport) -> tuple[_Table, ...]:
-    return (
-        _Table(
-            name="energy",
-            title="Energy per segment and phone",
-            columns=energy_columns(report),
-            rows=energy_rows(report),
-        ),
-        _Table(
-            name="phones",
-            title="Total and rest of each phone",
-            columns=phone_columns(report),
-            rows=phone_rows(report),
-        ),
-        _Table(
-            name="budget",
-            title="What the uncertainty of each energy is made of",
-            columns=BUDGET,
-            rows=budget_rows(report),
-        ),
-    )
 
 
 def _hashes(manifest: Manifest) -> dict[str, str]:
@@ -194,10 +156,12 @@ def _citation(report: EnergyReport, author: str | None) -> str:
     return f"{text}authors:\n  - name: {json.dumps(name)}\n"
 
 
-def _descriptor(run: Run, report: EnergyReport, contents: Mapping[str, bytes]) -> bytes:
+def _descriptor(
+    run: Run, report: EnergyReport, results: Sequence[Table], contents: Mapping[str, bytes]
+) -> bytes:
     """The Frictionless descriptor (Data Package): every file with its size and hash."""
-    results = {f"data/{table.name}.csv": table for table in _results(report)}
-    resources = [_resource(name, body, results.get(name)) for name, body in contents.items()]
+    computed = {f"data/{table.name}.csv": table for table in results}
+    resources = [_resource(name, body, computed.get(name)) for name, body in contents.items()]
     document = {
         "name": f"rundown-{re.sub(r'[^a-z0-9._-]', '-', run.manifest.run_id.lower())}",
         "title": wording.title(report),
@@ -209,7 +173,7 @@ def _descriptor(run: Run, report: EnergyReport, contents: Mapping[str, bytes]) -
     return (json.dumps(document, indent=1, ensure_ascii=False) + "\n").encode()
 
 
-def _resource(name: str, body: bytes, table: _Table | None) -> dict[str, Any]:
+def _resource(name: str, body: bytes, table: Table | None) -> dict[str, Any]:
     resource: dict[str, Any] = {
         "name": re.sub(r"[^a-z0-9._-]+", "-", name.lower()),
         "path": name,

@@ -28,7 +28,7 @@ def _by_sentence(report: EnergyReport, said: Sequence[tuple[SegmentEnergy, str]]
     several = wording.repeated(report)
     about: dict[str, list[str]] = {}
     for s, sentence in said:
-        name = wording.segment_name(s.segment, s.occurrence, several=s.segment in several)
+        name = wording.name_among(s, several)
         about.setdefault(sentence, []).append(name)
     return (f"{', '.join(names)}: {sentence}" for sentence, names in about.items())
 

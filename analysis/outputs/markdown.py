@@ -34,9 +34,7 @@ def _phone(report: EnergyReport, phone: PhoneEnergy) -> list[str]:
         f"|---|---:|---:|---:|---:|---:{true_rule}|",
     ]
     for segment in phone.segments:
-        name = wording.segment_name(
-            segment.segment, segment.occurrence, several=segment.segment in several
-        )
+        name = wording.name_among(segment, several)
         true = f"| {wording.number(segment.true_energy_mwh)} " if report.virtual else ""
         lines.append(
             f"| {_safe(name)} | {wording.duration_text(segment.amount.duration_s)} "

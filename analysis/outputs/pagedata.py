@@ -55,7 +55,7 @@ def _phone(phone: PhoneEnergy, several: set[str]) -> dict[str, Any]:
         "n": len(phone.traces.t_s),
         "segments": [
             [
-                wording.segment_name(s.segment, s.occurrence, several=s.segment in several),
+                wording.name_among(s, several),
                 round(s.start_s, 1),
                 round(s.end_s, 1),
             ]

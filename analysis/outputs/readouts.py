@@ -49,9 +49,7 @@ def activity(now: Now, several: set[str]) -> str:
     if now.segment is None:
         return ""
     segment = now.segment
-    return wording.segment_name(
-        segment.segment, segment.occurrence, several=segment.segment in several
-    )
+    return wording.name_among(segment, several)
 
 
 def activity_for(now: Now, several: set[str]) -> str:

@@ -1,9 +1,11 @@
 """Energies as rows of two tables, the same rounded figures for every kind of file."""
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from analysis.outputs.budget import share_of
-from analysis.outputs.columns import ENERGY, PHONES, Column
+from analysis.outputs.columns import BUDGET, ENERGY, PHONES, Column
 from analysis.outputs.rounding import decimals, rounded
 from analysis.report import Amount, EnergyReport, PhoneEnergy, SegmentEnergy
 from analysis.report_json import segment_json, utc_text
@@ -11,6 +13,47 @@ from parsers.text import printable
 
 Row = dict[str, Any]
 _LONGEST = 600
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Table:
+    """A table of the result.
+
+    Attributes:
+        name: of its files.
+        title: in words.
+        columns: what each holds.
+        rows: with those columns.
+    """
+
+    name: str
+    title: str
+    columns: tuple[Column, ...]
+    rows: Sequence[Row]
+
+
+def tables(report: EnergyReport) -> tuple[Table, ...]:
+    """All tables of the result."""
+    return (
+        Table(
+            name="energy",
+            title="Energy per segment and phone",
+            columns=energy_columns(report),
+            rows=energy_rows(report),
+        ),
+        Table(
+            name="phones",
+            title="Total and rest of each phone",
+            columns=phone_columns(report),
+            rows=phone_rows(report),
+        ),
+        Table(
+            name="budget",
+            title="What the uncertainty of each energy is made of",
+            columns=BUDGET,
+            rows=budget_rows(report),
+        ),
+    )
 
 
 def energy_columns(report: EnergyReport) -> tuple[Column, ...]:

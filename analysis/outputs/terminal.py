@@ -45,9 +45,7 @@ def _table(report: EnergyReport, phone: PhoneEnergy, *, roomy: bool) -> Table:
         table.add_column("true mWh", justify="right", no_wrap=True, style="dim")
     several = wording.repeated(report)
     for segment in phone.segments:
-        name = wording.segment_name(
-            segment.segment, segment.occurrence, several=segment.segment in several
-        )
+        name = wording.name_among(segment, several)
         marks = (" †" if segment.cut_short else "") + (" !" if segment.flags else "")
         table.add_row(*_cells(report, escape(name) + marks, segment.amount, segment))
     for name, amount, true_mwh in (

@@ -1,6 +1,7 @@
 """Figures and sentences that every form of the report shares."""
 
 import math
+from collections.abc import Container
 from functools import lru_cache
 
 from analysis.outputs.rounding import decimals, rounded
@@ -67,6 +68,11 @@ def segment_name(name: str, occurrence: int, *, several: bool) -> str:
     """A segment's name, made safe, numbered if there are several of it."""
     shown = printable(name)
     return f"{shown} ({occurrence})" if several else shown
+
+
+def name_among(segment: SegmentEnergy, several: Container[str]) -> str:
+    """How a segment is called, where the segments of these names occur more than once."""
+    return segment_name(segment.segment, segment.occurrence, several=segment.segment in several)
 
 
 def repeated(report: EnergyReport) -> set[str]:
