@@ -106,9 +106,9 @@ def _tables(folder: RunFolder, run: Run, report: EnergyReport) -> Files:
     for output in OUTPUTS:
         if output is not page:
             yield folder.published / output.FILE_NAME, output.render(report).encode()
-    for table in tables(report):
-        if table.name == "budget":
-            yield folder.published / "budget.csv", separated(table.columns, table.rows).encode()
+    *others, budget = tables(report)
+    yield folder.published / "budget.csv", separated(budget.columns, budget.rows).encode()
+    for table in (*others, budget):
         yield folder.published / f"{table.name}.parquet", parquet(table.columns, table.rows)
 
 
