@@ -29,7 +29,7 @@ class LoopSettings:
 
     Attributes:
         fast: read at every tick: `uevent` (the supply's file), `property` (live current, at every
-            fifth tick the charge counter) or `none`.
+            fifth tick the charge counter too) or `none`.
         supply: name of the power supply for `uevent`; letters, digits, `-` and `_` only.
         tick_ms: time from tick to tick.
         slow_s: time from one platform battery dump to the next.

@@ -121,11 +121,10 @@ fast_uevent() {
 	part uevent "$BODY"
 }
 
-# One process per tick: the live current, at every fifth tick the charge counter instead.
+# One process per tick for the live current, at every fifth tick another for the charge counter.
 fast_property() {
-	ID=2
-	((SEQ % 5 == 4)) && ID=1
-	part property_$ID "$(service call batteryproperties 1 i32 $ID 2>&1)"
+	part property_2 "$(service call batteryproperties 1 i32 2 2>&1)"
+	((SEQ % 5 == 4)) && part property_1 "$(service call batteryproperties 1 i32 1 2>&1)"
 }
 
 fast_none() {

@@ -16,7 +16,7 @@ from collector.virtual.state import PhoneState
 from parsers.blocks import Block
 
 _COUNTER_EVERY = 5
-"""The loop asks for the charge counter in place of the current at every fifth tick."""
+"""The loop asks for the charge counter beside the current at every fifth tick."""
 _ROUNDING_S = 1e-6
 """The script counts hundredths in whole numbers; here times are binary fractions."""
 
@@ -79,8 +79,8 @@ class LoopTwin:
                 self._level = state.live.level_pct
                 return [("uevent", _matching(dumps.uevent_battery(state) or "", _UEVENT_LINES))]
             case "property":
-                number = 1 if self._seq % _COUNTER_EVERY == _COUNTER_EVERY - 1 else 2
-                return [(f"property_{number}", dumps.service_call_property(state, number))]
+                numbers = (2, 1) if self._seq % _COUNTER_EVERY == _COUNTER_EVERY - 1 else (2,)
+                return [(f"property_{n}", dumps.service_call_property(state, n)) for n in numbers]
             case _:
                 return []
 

@@ -68,7 +68,7 @@ def recording(made: Made) -> GaugeSamples:
             per_count = COUNTER_UNITS[made.counter_unit]
             counter = made.counter_sign * round(shown_mah * made.counter_lsb_mah / per_count)
         if made.every_other_tick:
-            current, counter = (None, counter) if len(rows) % 5 == 4 else (current, None)
+            counter = counter if len(rows) % 5 == 4 else None
         level = float(-(-charge_mah * 100 // CAPACITY_MAH))
         rows.append((1000.0 + t, current, counter, level, plugged, awake_s))
         charge_mah -= flow_ma * made.tick_s / 3600 + 8.0 * asleep_s / 3600
