@@ -163,7 +163,13 @@ PERCENT_ONLY = GaugeProfile(
 PERCENT_PUSHED = replace(PERCENT_ONLY, name="percent_pushed", push_on_level=True)
 """The same, but every new level is told at once."""
 
+WANDERING_LEVEL = replace(
+    STUCK_COUNTER, name="wandering_level", level_wander=PERCENT_ONLY.level_wander
+)
+"""A live current beside a level that only roughly follows the charge."""
+
 PROFILES: tuple[GaugeProfile, ...] = (
     LIVE_MICROAMP, WINDOWED_HALF_MAH, MILLIAMP_INVERTED, CACHED_HALF_MINUTE, ABSOLUTE_MILLIAMP,
     LEVEL_COUNTER, STUCK_COUNTER, RECALIBRATING, SMOOTHED_CHARGE, PERCENT_ONLY, PERCENT_PUSHED,
+    WANDERING_LEVEL,
 )  # fmt: skip

@@ -150,7 +150,7 @@ def test_unit_of_the_counter(profile: GaugeProfile, counter_raw: int | None) -> 
 
 
 def test_every_profile_of_the_table_has_a_name_of_its_own() -> None:
-    assert len({profile.name for profile in PROFILES}) == len(PROFILES) == 11
+    assert len({profile.name for profile in PROFILES}) == len(PROFILES) == 12
     assert {profile.current_sign for profile in PROFILES} == set(CurrentSign)
     assert {profile.counter_unit for profile in PROFILES} == set(CounterUnit)
 

@@ -49,8 +49,9 @@ DAY: tuple[tuple[Activity, float], ...] = (
     (VIDEO_BRIEFING, HALF_HOUR_S),
     (GAME, HALF_HOUR_S),
 )
-MARGIN_S = 120.0
-"""Before the first segment and after the last one the phone is awake, as in any recording."""
+MARGIN_S = (120.0, 180.0)
+"""Before the first segment and after the last one the phone is awake, as in any recording; for how
+long is drawn, so that no clock of the gauge keeps time with the borders."""
 
 CAPACITY_MAH = 4000.0
 RESERVE_RATIO = 0.02
@@ -149,7 +150,8 @@ def record(
         ),
         power_ratios={},
     )
-    order = [(VIDEO_BRIEFING, MARGIN_S), *order, (VIDEO_BRIEFING, MARGIN_S)]
+    before_s, after_s = (rng.uniform(*MARGIN_S) for _ in range(2))
+    order = [(VIDEO_BRIEFING, before_s), *order, (VIDEO_BRIEFING, after_s)]
     stages = [Stage(name=a.name, activity=a, duration_s=s) for a, s in order]
     handset = Handset(spec, stages, seed, until_off=False, charge_ratio=rng.uniform(0.78, 0.99))
     begin_s = handset.boot_s
@@ -203,7 +205,8 @@ def _polled(
 ) -> list[list[Reading]]:
     loops = [_Loop(gauge, rate) for rate in rates_hz]
     epoch = datetime(2026, 5, 4, 6, tzinfo=UTC)
-    due = [(handset.next_awake(handset.boot_s, 0.0), k) for k in range(len(loops))]
+    begun_s = [rng.uniform(0.0, 1 / rate) for rate in rates_hz]
+    due = [(handset.next_awake(handset.boot_s, delay_s), k) for k, delay_s in enumerate(begun_s)]
     heapq.heapify(due)
     while due:
         at_s, k = heapq.heappop(due)
