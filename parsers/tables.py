@@ -110,8 +110,16 @@ def read_table(folder: Path) -> pa.Table:
     return pa.concat_tables(parts).unify_dictionaries() if parts else schema.empty_table()
 
 
-def read_phone(folder: Path, phone: str, columns: Sequence[str]) -> pa.Table:
+def read_phone(
+    folder: Path, phone: str, columns: Sequence[str], coded: Sequence[str] = ()
+) -> pa.Table:
     """Some columns of one phone; no rows if it has no file.
+
+    Args:
+        folder: of the table.
+        phone: the label.
+        columns: which.
+        coded: those of them whose texts repeat; each comes as numbers into a dictionary.
 
     Raises:
         RunFolderError: as `read_table`.
@@ -121,7 +129,7 @@ def read_phone(folder: Path, phone: str, columns: Sequence[str]) -> pa.Table:
     path = folder / f"{PHONE}={phone}" / _FILE
     if not path.exists():
         return schema.empty_table().select(list(columns))
-    return _checked(path, schema, columns)
+    return _checked(path, schema, columns, coded)
 
 
 def read_metadata(folder: Path) -> dict[str, dict[str, str]]:
@@ -157,11 +165,13 @@ def _files(folder: Path, schema: pa.Schema) -> list[tuple[str, pa.Table]]:
     return [(path.parent.name.removeprefix(f"{PHONE}="), _checked(path, schema)) for path in paths]
 
 
-def _checked(path: Path, schema: pa.Schema, only: Sequence[str] | None = None) -> pa.Table:
+def _checked(
+    path: Path, schema: pa.Schema, only: Sequence[str] | None = None, coded: Sequence[str] = ()
+) -> pa.Table:
     with path.open("rb") as file:
         try:
-            opened = pq.ParquetFile(file)
-            found = opened.schema_arrow
+            found = pq.read_schema(file)
+            opened = pq.ParquetFile(file, read_dictionary=list(coded))
             table = opened.read(columns=None if only is None else list(only))
         except (pa.ArrowException, OSError) as exc:
             raise RunFolderError(str(path), f"damaged: {_AGAIN}") from exc

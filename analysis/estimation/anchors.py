@@ -8,8 +8,10 @@ import numpy.typing as npt
 
 from analysis.estimation.profile import Floats, running
 from analysis.readings.freshness import changed
+from analysis.readings.refresh import Refreshes, refreshes
 
 _LEAST_U_RATIO = 0.01
+_LIVE_RATIO = 1.02
 _NEAR_S = 30.0
 _SPACING_S = 10.0
 
@@ -43,15 +45,14 @@ class Looks:
         look_s: how often it is brought up to date.
         poll_s: how often it is read while the phone is awake.
         charge_mah: charge taken out up to given moments by the current; None if it was not read.
-        refreshed_s: moments at which its source was seen to be brought up to date, ascending; None
-            if that cannot be seen.
+        refreshed: when its source was brought up to date; None if that cannot be seen.
     """
 
     step_mah: float
     look_s: float
     poll_s: float
     charge_mah: Callable[[Floats], Floats] | None = None
-    refreshed_s: Floats | None = None
+    refreshed: Refreshes | None = None
 
 
 def find_anchors(
@@ -88,11 +89,12 @@ def find_anchors(
     variance = (overshoot_mah**2 + late_mah**2) / 12
     # First and last value: somewhere within a step, when their source was last brought up to date.
     end_s = t_s[[0, -1]]
-    end_late_s = looks.look_s if looks.look_s > 1.5 * looks.poll_s else 0.0
-    if looks.refreshed_s is not None and len(looks.refreshed_s):
-        last = np.searchsorted(looks.refreshed_s, end_s, side="right") - 1
-        end_s = np.where(last >= 0, looks.refreshed_s[np.maximum(last, 0)], end_s)
-        end_late_s = looks.poll_s
+    end_late_s = np.full(2, looks.look_s if looks.look_s > _LIVE_RATIO * looks.poll_s else 0.0)
+    if looks.refreshed is not None and len(looks.refreshed.seen_s):
+        last = looks.refreshed.last(end_s)
+        end_late_s = np.sqrt(12.0) * looks.refreshed.u_s[np.maximum(last, 0)]
+        known_s = looks.refreshed.at_s[np.maximum(last, 0)] + end_late_s / 2
+        end_s = np.where(last >= 0, known_s, end_s)
     end_mah = (
         0.0
         if looks.charge_mah is None
@@ -108,10 +110,9 @@ def find_anchors(
     charge = np.concatenate([charge, (-value_mah[[0, -1]] - step_mah / 2)[kept]])
     u_mah = np.concatenate([np.sqrt(variance), end_u_mah[kept]])
     _, order = np.unique(times, return_index=True)
+    times, charge, u_mah = times[order], charge[order], u_mah[order]
     return Anchors(
-        t_s=times[order],
-        charge_mah=charge[order],
-        u_mah=np.maximum(u_mah[order], _LEAST_U_RATIO * step_mah),
+        t_s=times, charge_mah=charge, u_mah=np.maximum(u_mah, _LEAST_U_RATIO * step_mah)
     )
 
 
@@ -124,23 +125,27 @@ def _ages(t_s: Floats, news: npt.NDArray[np.intp], looks: Looks) -> tuple[Floats
     """
     seen_s, before_s = t_s[news], t_s[news - 1]
     since_s = seen_s - before_s
-    if looks.look_s <= 1.5 * looks.poll_s:
+    if looks.look_s <= _LIVE_RATIO * looks.poll_s:
         return np.zeros(len(news)), seen_s, since_s
     late_s = np.minimum(since_s, looks.look_s)
-    if looks.refreshed_s is None or not len(looks.refreshed_s):
+    refreshed = looks.refreshed
+    if refreshed is None or not len(refreshed.seen_s):
         # What was read before was up to a whole look old: while readings follow each other
         # closely just that is blind, before a sleep or a gap it comes on top.
         paused_s = np.where(since_s > looks.look_s, since_s, 0.0)
-        return late_s, seen_s, looks.look_s + paused_s
-    refreshed = looks.refreshed_s
-    at = np.maximum(np.searchsorted(refreshed, seen_s, side="left") - 1, 0)
-    sooner = (refreshed[at] > before_s) & (refreshed[at] < seen_s)
+        stamp_s, u_s, _ = refreshes(seen_s - late_s, seen_s, looks.look_s)
+        late_s = np.sqrt(12.0) * u_s
+        return late_s, stamp_s + late_s / 2, looks.look_s + paused_s
+    at = np.maximum(refreshed.last(seen_s), 0)
+    told_s = refreshed.seen_s[at]
     # A whole period later it may have been brought up to date once more, just before.
-    sooner &= seen_s - refreshed[at] < looks.look_s - 1.5 * looks.poll_s
-    stamp_s = np.where(sooner, refreshed[at], seen_s)
-    late_s = np.where(sooner, np.minimum(late_s, looks.poll_s), late_s)
-    at = np.searchsorted(refreshed, before_s, side="right") - 1
-    known_s = np.where(at >= 0, refreshed[np.maximum(at, 0)], before_s)
+    longest_s = np.where(np.isin(seen_s, refreshed.watched_s), 1.0, -1.5) * looks.poll_s
+    known = (told_s > before_s) & (seen_s - told_s < looks.look_s + longest_s)
+    # Their common source is late for both: beside the other value it is not late at all.
+    late_s = np.where(known, 0.0, late_s)
+    stamp_s = np.where(known, refreshed.at_s[at], seen_s)
+    at = refreshed.last(before_s)
+    known_s = np.where(at >= 0, refreshed.at_s[np.maximum(at, 0)], before_s)
     return late_s, stamp_s, np.maximum(stamp_s - known_s, looks.look_s)
 
 

@@ -11,7 +11,7 @@ from analysis.readings.sleep import sleeps
 
 _AROUND_S = 30.0
 _STEP_RATIO = 0.1
-_LATENCY_RATIO = 0.2
+_LATENCY_RATIO = 0.12
 """Of a cache's hold; found on virtual phones, no other source."""
 
 
@@ -53,18 +53,30 @@ def border_variance(
         counted: a counter stands on both sides, so that what a reading spans is known from it.
     """
     window_s = series.current_hold_s or series.poll_s
-    stamp_s = series.poll_s / np.sqrt(12.0) if series.current_hold_s else 0.0
-    timing_s = np.hypot(series.clock_u_s, stamp_s)
     power = seen.power_near_mw(borders, _AROUND_S)
     index = np.clip(np.searchsorted(seen.edges_s, borders) - 1, 0, len(seen.mean_v) - 1)
     within = seen.gamma_ma2[index] * (window_s / 2 * seen.mean_v[index]) ** 2
     within = np.zeros(len(borders)) if counted else within
     inner = (borders > series.t_s[0]) & (borders < series.t_s[-1])
-    if counted and series.current_hold_s is not None:
+    if counted and seen.hold_s is not None:
         within = _latency_mws(series, seen, borders, index) ** 2
     within = within + _drowsy_mws(series, seen, borders) ** 2
-    variance: Floats = np.where(inner, (power * timing_s) ** 2 + within, 0.0) / S_PER_H**2
-    return variance
+    variance: Floats = np.where(inner, (power * series.clock_u_s) ** 2 + within, 0.0)
+    return variance / S_PER_H**2
+
+
+def lag_mwh(series: Series, seen: Flow, borders: Floats) -> Floats:
+    """What of the running total a source that is late holds back at each border, mWh, (b,).
+
+    How late it is cannot be seen closer than its readings are apart; it is the same at all of
+    them.
+    """
+    if series.current_hold_s is None:
+        return np.zeros(len(borders))
+    inner = (borders > series.t_s[0]) & (borders < series.t_s[-1])
+    before_mw = seen.power_near_mw(borders - _AROUND_S, _AROUND_S)
+    lag_s = series.poll_s / np.sqrt(12.0)
+    return np.where(inner, lag_s * before_mw / S_PER_H, 0.0)
 
 
 def _latency_mws(
@@ -77,7 +89,7 @@ def _latency_mws(
     """
     apart_s = _AROUND_S + series.poll_s
     before, after = (seen.power_near_mw(borders + x, _AROUND_S) for x in (-apart_s, apart_s))
-    shifted = _LATENCY_RATIO * (series.current_hold_s or 0.0) * np.abs(before - after)
+    shifted = _LATENCY_RATIO * (seen.hold_s or 0.0) * np.abs(before - after)
     step_mws = (series.counter_lsb_mah or 0.0) / 2 * seen.mean_v[index] * S_PER_H
     return np.minimum(shifted, step_mws)
 
@@ -99,7 +111,7 @@ def _drowsy_mws(series: Series, seen: Flow, borders: Floats) -> Floats:
     return np.where(near, np.maximum(*beside) * series.poll_s / np.sqrt(12.0), 0.0)
 
 
-def border_shift_mwh(series: Series, seen: Flow, borders: Floats) -> Floats:
+def border_shift_mwh(seen: Flow, borders: Floats) -> Floats:
     """What belongs to the piece before each border beyond what the flow says, mWh, (b,).
 
     The flow is even within a window, or straight between two readings. A border is where one
@@ -120,7 +132,7 @@ def border_shift_mwh(series: Series, seen: Flow, borders: Floats) -> Floats:
     with np.errstate(divide="ignore", invalid="ignore"):
         before_mw = (seen.energy_mwh(begin_s) - seen.energy_mwh(before)) / (begin_s - before)
         after_mw = (seen.energy_mwh(after) - seen.energy_mwh(end_s)) / (after - end_s)
-    evenly = 1.0 if series.current_hold_s is not None else 0.5
+    evenly = 1.0 if seen.even else 0.5
     stepped = np.abs(before_mw - after_mw) > _STEP_RATIO * np.abs(before_mw + after_mw) / 2
     shift = evenly * share * (1 - share) * width_s * (before_mw - after_mw)
     return np.where(inner & stepped, np.nan_to_num(shift), 0.0)

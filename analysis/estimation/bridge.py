@@ -145,7 +145,8 @@ def _free(shape: Flow, borders: Floats, doubts: Doubts) -> Bridged:
     """The flow as it is: errors between readings add up, each of its own."""
     energy = shape.energy_mwh(borders)
     parts = {}
-    for name, variance in ((SAMPLING, shape.sampling_mah2), (GAPS, shape.other_mah2)):
+    sampling = doubts.sampling_ratio * shape.sampling_mah2
+    for name, variance in ((SAMPLING, sampling), (GAPS, shape.other_mah2)):
         so_far = spread(shape.edges_s, variance * shape.mean_v**2, borders)
         parts[name] = np.minimum.outer(so_far, so_far) - so_far[0]
     for each in _shared(shape, borders, borders, doubts, anchored=False):
@@ -163,6 +164,10 @@ def _shared(
         found.append(
             _Shared(name=SCALE, u=doubts.scale_u_ratio, charge_mah=charge, energy_mwh=energy)
         )
+    if shape.stale_mah is not None and shape.stale_mah.any():
+        # All of them alike: anything from nothing to twice as much.
+        charge, energy = shape.total("stale_mah", nodes), shape.total("stale_mwh", borders)
+        found.append(_Shared(name=GAPS, u=1 / np.sqrt(3.0), charge_mah=charge, energy_mwh=energy))
     if not shape.is_asleep or doubts.sleep_u_ma <= 0:
         return found
     hours = shape.asleep_s / S_PER_H

@@ -70,15 +70,14 @@ def _shaped(
 
 def _spans(times: Floats, values: Floats, edges: Floats) -> tuple[Floats, Floats, Floats]:
     """Mean, least and greatest value in each span, NaN where there is none."""
-    n_spans = len(edges) - 1
-    index = np.clip(np.searchsorted(edges, times, side="right") - 1, 0, n_spans - 1)
-    counts = np.bincount(index, minlength=n_spans)
-    sums = np.bincount(index, weights=values, minlength=n_spans)
+    inner = np.searchsorted(times, edges[1:-1])
+    first = np.concatenate([[0], inner, [len(times)]])
+    counts = np.diff(first)
     there = counts > 0
-    first = np.searchsorted(index, np.flatnonzero(there))
-    mean, low, high = (np.full(n_spans, np.nan) for _ in range(3))
-    mean[there] = sums[there] / counts[there]
-    if len(first):
-        low[there] = np.minimum.reduceat(values, first)
-        high[there] = np.maximum.reduceat(values, first)
+    mean, low, high = (np.full(len(counts), np.nan) for _ in range(3))
+    if there.any():
+        begins = first[:-1][there]
+        mean[there] = np.add.reduceat(values, begins) / counts[there]
+        low[there] = np.minimum.reduceat(values, begins)
+        high[there] = np.maximum.reduceat(values, begins)
     return mean, low, high

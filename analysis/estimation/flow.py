@@ -7,17 +7,18 @@ from typing import Literal
 import numpy as np
 
 from analysis.estimation.profile import N_AT_ONCE, S_PER_H, Bools, Curve, Floats, running
-from analysis.estimation.told import Told, bridged_gaps, held
+from analysis.estimation.told import Asleep, Told, bridged_gaps, held
 from analysis.estimation.voltage import blur_of, excess_mw, load_ma, voltage_mwh2
 from analysis.readings.series import Series
 from analysis.readings.sleep import sleeps, slept_s, within
 
 Amounts = Literal[
     "sampling_mah2", "other_mah2", "doubt_mah2", "sampling_mwh2", "blurred_mwh", "asleep_s",
-    "read_s", "swept_vs",
+    "read_s", "swept_vs", "stale_mah", "stale_mwh",
 ]  # fmt: skip
 GAP_S = 5.0
 GAP_POLLS = 5.0
+_SEEN_ONCE = 1.5
 _WINDOW_S = 0.3
 """Live gauges average over this long at most; common practice, no source."""
 
@@ -39,6 +40,11 @@ class Flow:
         gamma_ma2: half the mean squared difference between neighbouring currents, (k,).
         blurred_mwh: what was taken off each interval because voltage gives way under bursts, (k,).
         blur_doubt_ratio: half width of the doubt about that.
+        ohm: resistance through which it gives way.
+        hold_s: for how long each current was held; None of live readings and if none was read.
+        even: whether the current is the same throughout each interval.
+        stale_mah: charge by currents that may be from before the phone slept, (k,); None of a
+            source that is looked at often enough to see.
     """
 
     current: Curve
@@ -51,7 +57,11 @@ class Flow:
     measured: Bools
     gamma_ma2: Floats
     blurred_mwh: Floats
-    blur_doubt_ratio: float = 0.0
+    blur_doubt_ratio: float
+    ohm: float
+    hold_s: float | None = None
+    even: bool = False
+    stale_mah: Floats | None = None
 
     @property
     def edges_s(self) -> Floats:
@@ -77,6 +87,11 @@ class Flow:
     def swept_vs(self) -> Floats:
         """Voltage of each interval times its length, (k,)."""
         return self.mean_v * self.width_s
+
+    @cached_property
+    def stale_mwh(self) -> Floats:
+        """The energy to that charge, (k,)."""
+        return self.mean_v * (0.0 if self.stale_mah is None else self.stale_mah)
 
     @cached_property
     def is_asleep(self) -> bool:
@@ -115,13 +130,17 @@ class Flow:
         return self.blur_doubt_ratio * np.diff(self.total("blurred_mwh", at_s))
 
 
-@lru_cache(maxsize=N_AT_ONCE)
-def flow(series: Series) -> Flow:
+@lru_cache(maxsize=2 * N_AT_ONCE)
+def flow(series: Series, *, means: bool = False) -> Flow:
     """The flow that fresh current and voltage readings tell, from the first reading to the last.
 
     Between live readings the power is straight (trapezoid of the product). A current that is
     held for a while is the mean over the time before it was first seen. Time asleep carries the
     default draw, a gap the mean of what lies on both sides of it.
+
+    Args:
+        series: the readings.
+        means: whether a held current is known to be a mean, sleep included.
     """
     times, inward = series.known("current_ma")
     outward = -inward
@@ -130,7 +149,8 @@ def flow(series: Series) -> Flow:
         times, outward = times[~woken], outward[~woken]
         told = Told.plain(times, outward[:-1], outward[1:])
     else:
-        told = held(times, outward, series.current_hold_s, series.poll_s)
+        known = Asleep(stretches_s=sleeps(series), sleep_ma=series.gains.sleep_ma)
+        told = held(times, outward, series.current_hold_s, series.poll_s, known if means else None)
     told = told.stretched(series.t_s[0], series.t_s[-1])
     stretches = sleeps(series)
     asleep = np.diff(slept_s(stretches, told.edges_s)) > 0
@@ -144,21 +164,25 @@ def flow(series: Series) -> Flow:
 def _with_power(series: Series, told: Told, unread: Bools, stretches: Floats) -> Flow:
     unread_s = _time_of(unread, told.edges_s)
     drowsy = unread & (np.diff(slept_s(stretches, told.edges_s)) > 0)
-    asleep = np.zeros(len(unread), dtype=bool)
+    asleep = fresh = np.zeros(len(unread), dtype=bool)
     if len(stretches):
         edges = np.unique(np.concatenate([told.edges_s, stretches.ravel()]))
         told, index = told.cut(edges)
         asleep = within(stretches, (edges[:-1] + edges[1:]) / 2)
         unread, drowsy = unread[index], drowsy[index] & ~asleep
+        fresh = np.diff(index, prepend=-1) > 0
     edges, width_s = told.edges_s, told.width_s
     start, end, other = told.start_ma, told.end_ma, told.other_mas2
     sampling = told.sampling_mas2
     if len(stretches):
         start, end = (np.where(asleep, series.gains.sleep_ma, x) for x in (start, end))
-        # What is held may be from before the sleep: anything from nothing to twice as much.
-        live = series.current_hold_s is None
-        ratio = _scatter_ratio(told, unread_s) if live else 1 / 3
-        drowsy_mas2 = ratio * ((start + end) / 2) ** 2 * width_s**2
+        mean_ma2 = ((start + end) / 2) ** 2
+        if series.current_hold_s is None:
+            doubt_ma2 = _scatter_ratio(told, unread_s) * mean_ma2
+        else:
+            # What is held may be from before the sleep: anything from nothing to twice as much.
+            doubt_ma2 = np.where(fresh, told.gamma_ma2, mean_ma2 / 3)
+        drowsy_mas2 = doubt_ma2 * width_s**2
         other = np.where(asleep, 0.0, np.where(drowsy, drowsy_mas2, other))
         sampling = np.where(asleep | drowsy, 0.0, sampling)
     volts = series.voltage_at(edges)
@@ -185,7 +209,17 @@ def _with_power(series: Series, told: Told, unread: Bools, stretches: Floats) ->
         gamma_ma2=np.where(measured, told.gamma_ma2, 0.0),
         blurred_mwh=excess * width_s / S_PER_H,
         blur_doubt_ratio=seen.doubt_ratio,
+        ohm=seen.ohm,
+        hold_s=series.current_hold_s,
+        even=series.current_hold_s is not None,
+        stale_mah=(start + end) / 2 * width_s / S_PER_H * drowsy if _is_slow(series) else None,
     )
+
+
+def _is_slow(series: Series) -> bool:
+    """Whether a source is read so seldom that each of its values is seen about once."""
+    hold_s = series.current_hold_s
+    return hold_s is not None and hold_s < _SEEN_ONCE * series.poll_s
 
 
 def _just_woken(times: Floats, stretches: Floats) -> Bools:

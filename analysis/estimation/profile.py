@@ -9,14 +9,17 @@ import numpy.typing as npt
 
 Floats = npt.NDArray[np.float64]
 Bools = npt.NDArray[np.bool_]
+Indices = npt.NDArray[np.intp]
 
 S_PER_H = 3600.0
 N_AT_ONCE = min(os.cpu_count() or 1, 4)
 """Phones that are worked on side by side; caches by series hold as many."""
-_NEIGHBOURHOOD_S = 300.0
-_N_LEAST = 10
+_NEIGHBOURHOOD_S = 60.0, 300.0
+_N_LEAST, _N_ENOUGH = 10, 100
 _N_TELL = 50_000
-_GOLDEN = 0.6180339887498949
+_NUMBERS = np.arange(_N_TELL)
+_SPREAD = _NUMBERS + _NUMBERS * 0.6180339887498949 % 1.0
+"""Spacings by the golden ratio keep time with nothing."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,9 +52,10 @@ class Curve:
         edges = self.edges_s
         inside_s = np.clip(at_s, edges[0], edges[-1])
         index = np.clip(np.searchsorted(edges, inside_s, side="right") - 1, 0, len(self.start) - 1)
-        into_s = inside_s - edges[index]
-        slope = (self.end[index] - self.start[index]) / (edges[index + 1] - edges[index])
-        part = into_s * (self.start[index] + slope * into_s / 2)
+        begin_s, start = edges[index], self.start[index]
+        into_s = inside_s - begin_s
+        slope = (self.end[index] - start) / (edges[index + 1] - begin_s)
+        part = into_s * (start + slope * into_s / 2)
         result: Floats = self.running[index] + part / S_PER_H
         return result
 
@@ -81,22 +85,34 @@ def running(amount: Floats) -> Floats:
     return total
 
 
-def usual(values: Floats, ratio: float = 0.5) -> float:
-    """A quantile, the median unless told otherwise; of very many values, of a part of them.
+def enough_of(n: int) -> slice | Indices:
+    """Which of n values tell what is usual among them: all; of very many, a part.
 
     The part is spread over all of them at spacings that keep time with nothing.
     """
-    n = len(values)
-    if n > _N_TELL:
-        number = np.arange(_N_TELL)
-        values = values[((number + number * _GOLDEN % 1.0) * (n / (_N_TELL + 1))).astype(np.intp)]
-    return float(np.quantile(values, ratio))
+    return slice(None) if n <= _N_TELL else (_SPREAD * (n / (_N_TELL + 1))).astype(np.intp)
+
+
+def usual(values: Floats, ratio: float = 0.5) -> float:
+    """A quantile, the median unless told otherwise; of enough of the values."""
+    return float(np.quantile(values[enough_of(len(values))], ratio))
+
+
+def usual_spacing(t_s: Floats, ratio: float = 0.5) -> float:
+    """The same of the spacings between moments, at least two."""
+    some = enough_of(len(t_s) - 1)
+    return float(np.quantile(t_s[1:][some] - t_s[:-1][some], ratio))
 
 
 def around(t_s: Floats) -> int:
-    """How many moments on each side make a neighbourhood: five minutes, ten at least."""
-    spacing_s = (t_s[-1] - t_s[0]) / max(len(t_s) - 1, 1) if len(t_s) else 1.0
-    return max(_N_LEAST, round(_NEIGHBOURHOOD_S / max(spacing_s, 1e-3)))
+    """How many moments on each side make a neighbourhood: a minute or more, ten at least.
+
+    A hundred will do, so that what one activity does is not taken for the next one's; but no more
+    than five minutes of them.
+    """
+    spacing_s = max((t_s[-1] - t_s[0]) / max(len(t_s) - 1, 1) if len(t_s) else 1.0, 1e-3)
+    near_s = float(np.clip(_N_ENOUGH * spacing_s, *_NEIGHBOURHOOD_S))
+    return max(_N_LEAST, round(near_s / spacing_s))
 
 
 def local_mean(values: Floats, n_around: int) -> Floats:
@@ -106,8 +122,9 @@ def local_mean(values: Floats, n_around: int) -> Floats:
     reach = min(n_around, n)
     result = np.empty(n)
     if n > 2 * reach:
-        result[reach : n - reach] = total[2 * reach + 1 :] - total[: n - 2 * reach]
-        result[reach : n - reach] /= 2 * reach + 1
+        inner = result[reach : n - reach]
+        np.subtract(total[2 * reach + 1 :], total[: n - 2 * reach], out=inner)
+        inner /= 2 * reach + 1
         ends = np.concatenate([np.arange(reach), np.arange(n - reach, n)])
     else:
         ends = np.arange(n)

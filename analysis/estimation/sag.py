@@ -15,9 +15,9 @@ _LEAST_CORRELATION = 0.4
 _LAG = 3
 """Means of neighbouring windows share a voltage; further apart they have nothing in common."""
 
-_DOUBT, _DOUBT_BY_DEFAULT = 0.15, 0.8
-"""How far off the correction may be with a resistance out of the readings, and with the default;
-common practice, no source."""
+_DOUBT, _DOUBT_ELSEWHERE, _DOUBT_BY_DEFAULT = 0.15, 0.2, 0.8
+"""How far off the correction may be with a resistance out of the readings, out of others beside
+them, and with the default; common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,7 +38,13 @@ class Blur:
 
 
 def blur(
-    t_s: Floats, voltage_mv: Floats, current_ma: Floats, linked: Bools, *, live: bool
+    t_s: Floats,
+    voltage_mv: Floats,
+    current_ma: Floats,
+    linked: Bools,
+    *,
+    live: bool,
+    ohm: float | None = None,
 ) -> Blur:
     """What the product of voltage and current readings overstates the power by.
 
@@ -55,6 +61,7 @@ def blur(
             the moment before (the first is not used), (n,).
         linked: whether a moment and the next belong together, (n - 1,).
         live: whether both were read together at moments.
+        ohm: resistance, where it is known from elsewhere.
     """
     if live:
         beside_mv, beside_ma, regular = voltage_mv, current_ma, linked
@@ -63,7 +70,9 @@ def blur(
         # A moment's voltage stands between the mean current before and the one after it.
         beside_ma = np.concatenate([(current_ma[1:] + current_ma[:-1]) / 2, current_ma[-1:]])
         regular = linked & np.concatenate([linked[1:], [False]])
-    ohm = _ohm(np.diff(voltage_mv)[regular], np.diff(beside_ma)[regular], live=live)
+    doubt = _DOUBT if ohm is None else _DOUBT_ELSEWHERE
+    if ohm is None:
+        ohm = _ohm(np.diff(voltage_mv)[regular], np.diff(beside_ma)[regular], live=live)
     lag = 1 if live else _LAG
     if len(t_s) <= 2 * lag:
         return Blur(at_s=t_s[:1], excess_mw=np.zeros(1), ohm=ohm)
@@ -77,8 +86,14 @@ def blur(
         at_s=t_s[lag:-lag],
         excess_mw=excess_mw,
         ohm=ohm,
-        doubt_ratio=_DOUBT_BY_DEFAULT if ohm == _OHM else _DOUBT,
+        doubt_ratio=_doubt_ratio(n_around, _DOUBT_BY_DEFAULT if ohm == _OHM else doubt),
     )
+
+
+def _doubt_ratio(n_around: int, resistance_ratio: float) -> float:
+    """Half width: by the resistance, and by how well so many readings tell a variance."""
+    few = np.sqrt(3.0) * np.sqrt(2.0 / (2 * n_around + 1))
+    return float(np.hypot(resistance_ratio, few))
 
 
 def _wavering(one: Floats, other: Floats, lag: int) -> Floats:

@@ -3,7 +3,13 @@
 import numpy as np
 
 from analysis.estimation.anchors import NO_ANCHORS, Anchors
-from analysis.estimation.borders import border_shift_mwh, border_variance, piece_sums, pieces_of
+from analysis.estimation.borders import (
+    border_shift_mwh,
+    border_variance,
+    lag_mwh,
+    piece_sums,
+    pieces_of,
+)
 from analysis.estimation.bridge import GAPS, SAMPLING, SCALE, SLEEP, STEPS, STRAY, Doubts, bridge
 from analysis.estimation.estimate import PRACTICE, Cause, Component, Estimate, Flags
 from analysis.estimation.flow import Flow
@@ -37,11 +43,13 @@ def settled(  # noqa: PLR0913 - what an estimate is made of
     """Energies between borders, and what they are in doubt by."""
     counted = len(anchors.t_s) > 0
     bridged = bridge(shape, anchors, borders, doubts or Doubts())
-    energy = np.diff(bridged.energy_mwh + border_shift_mwh(series, shape, borders))
+    energy = np.diff(bridged.energy_mwh + border_shift_mwh(shape, borders))
     # How far a counter strays was taken from the same misfit.
     strays = doubts is not None and doubts.stray_mah2_per_s > 0
     inflated = 1.0 if strays else max(bridged.misfit_ratio, 1.0) ** 2
     n = len(energy)
+    early = np.diag(border_variance(series, shape, borders, counted=counted))
+    late = lag_mwh(series, shape, borders)
     components = [
         Component(
             name=name,
@@ -66,9 +74,7 @@ def settled(  # noqa: PLR0913 - what an estimate is made of
             kind="B",
             distribution="normal",
             source="clocks of phone and computer, polling period",
-            covariance_mwh2=pieces_of(
-                np.diag(border_variance(series, shape, borders, counted=counted))
-            ),
+            covariance_mwh2=pieces_of(early + np.outer(late, late)),
         ),
         Component(
             name="gauge not quite straight",

@@ -14,6 +14,8 @@ from analysis.readings.sleep import sleeps, slept_s, within
 _MOST_ASLEEP_RATIO = 0.8
 _LEAST_SPLIT_RATIO = 0.1
 _LEAST_AWAKE_S = 1e-3
+_ROUNDED = 1.87
+"""Of single steps nobody knows better how they divide than by a whole one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,7 +33,9 @@ class _Drawn:
     split_mah2_per_s: Floats
 
     @classmethod
-    def between(cls, step_mah: Floats, awake_s: Floats, asleep_s: Floats, sleep_ma: float) -> Self:
+    def between(
+        cls, step_mah: Floats, awake_s: Floats, asleep_s: Floats, sleep_ma: float, lsb_mah: float
+    ) -> Self:
         """The little that a sleeping phone draws, and the rest evenly over the time awake."""
         inner_s = np.maximum(awake_s[1:-1], _LEAST_AWAKE_S)
         usual_mah = sleep_ma * asleep_s[1:-1] / S_PER_H
@@ -44,7 +48,7 @@ class _Drawn:
             np.concatenate(
                 [
                     beyond_mah[:1] / np.sqrt(3.0),
-                    _split_ratio(rate_ma) * step_mah,
+                    _split_ratio(rate_ma) * np.hypot(step_mah, lsb_mah) / np.sqrt(3.0),
                     beyond_mah[1:] / np.sqrt(3.0),
                 ]
             )
@@ -69,13 +73,16 @@ def _split_ratio(rate_ma: Floats) -> Floats:
     return result
 
 
-def steady_flow(series: Series, anchor_s: Floats, anchor_mah: Floats) -> Flow:
+def steady_flow(
+    series: Series, anchor_s: Floats, anchor_mah: Floats, ohm: float | None = None
+) -> Flow:
     """The flow where no current was read: even between the moments at which a charge is known.
 
     Args:
         series: for the voltage, the sleep and the ends.
         anchor_s: ascending moments, at least two.
         anchor_mah: charge taken out by then.
+        ohm: resistance, where it is known from a current after all.
     """
     stretches, voltage_s = sleeps(series), series.voltages()[0]
     ends_s = series.t_s[[0, -1]]
@@ -84,7 +91,11 @@ def steady_flow(series: Series, anchor_s: Floats, anchor_mah: Floats) -> Flow:
     knots = np.concatenate([edges[:1], anchor_s, edges[-1:]])
     asleep_s = np.diff(slept_s(stretches, knots))
     drawn = _Drawn.between(
-        np.diff(anchor_mah), np.diff(knots) - asleep_s, asleep_s, series.gains.sleep_ma
+        np.diff(anchor_mah),
+        np.diff(knots) - asleep_s,
+        asleep_s,
+        series.gains.sleep_ma,
+        _ROUNDED * (series.counter_lsb_mah or 0.0),
     )
     at = np.clip(np.searchsorted(knots, middle, side="right") - 1, 0, len(knots) - 2)
     asleep = within(stretches, middle)
@@ -93,15 +104,20 @@ def steady_flow(series: Series, anchor_s: Floats, anchor_mah: Floats) -> Flow:
     current = Curve(edges_s=edges, start=level, end=level)
     volts = series.voltage_at(edges) / 1000
     mean_v = (volts[:-1] + volts[1:]) / 2
-    seen = blur_of(series, current, np.empty((0, 2)), read=False)
+    seen = blur_of(series, current, np.empty((0, 2)), read=False, ohm=ohm)
+    # Asleep nothing is read: the voltage is what it was awake, less what the load took off.
+    wakeful = asleep_s == 0
+    if asleep.any() and wakeful.any():
+        knot_s = (knots[1:] + knots[:-1])[wakeful] / 2
+        load_ma = np.interp(middle, knot_s, drawn.awake_ma[wakeful])
+        mean_v = np.where(asleep, mean_v + seen.ohm * load_ma / 1000, mean_v)
+    start_v, end_v = (np.where(asleep, mean_v, x) for x in (volts[:-1], volts[1:]))
     excess = excess_mw(seen, current, middle, mean_v, asleep | ~measured)
     asleep_mah2 = (level * width_s / S_PER_H) ** 2
     nothing = np.zeros(len(width_s))
     return Flow(
         current=current,
-        power=Curve(
-            edges_s=edges, start=level * volts[:-1] - excess, end=level * volts[1:] - excess
-        ),
+        power=Curve(edges_s=edges, start=level * start_v - excess, end=level * end_v - excess),
         mean_v=mean_v,
         sampling_mah2=nothing,
         other_mah2=np.where(asleep, asleep_mah2, drawn.split_mah2_per_s[at] * width_s),
@@ -111,4 +127,6 @@ def steady_flow(series: Series, anchor_s: Floats, anchor_mah: Floats) -> Flow:
         gamma_ma2=nothing,
         blurred_mwh=excess * width_s / S_PER_H,
         blur_doubt_ratio=seen.doubt_ratio,
+        ohm=seen.ohm,
+        even=True,
     )

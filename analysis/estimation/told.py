@@ -17,14 +17,27 @@ from analysis.estimation.profile import (
     usual,
 )
 from analysis.readings.freshness import changed
+from analysis.readings.refresh import refreshes
+from analysis.readings.sleep import slept_s
 
 _BRIDGE_S = 120.0
 _MINUTE_S = 60.0
 _LEAST_GAP_RATIO = 0.02
 _N_HOLDS = 5
+_LEAST_AWAKE_RATIO = 0.1
+_STRAY_RATIO = 0.3
+"""How far each refresh strays from its neighbours' time, against how uncertain that is."""
 _N_TELL = 100
 _ALIKE = (0.001, 0.95)
 """Correlation of neighbouring readings: below, it cannot be told from none; above, from a line."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asleep:
+    """When the phone slept, begin and end of each stretch, (n, 2), and what it drew then."""
+
+    stretches_s: Floats
+    sleep_ma: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,29 +124,53 @@ class Told:
         return replace(self, sampling_mas2=self.width_s**2 * missed, gamma_ma2=gamma)
 
 
-def held(times: Floats, outward: Floats, hold_s: float, poll_s: float) -> Told:
+def held(
+    times: Floats, outward: Floats, hold_s: float, poll_s: float, asleep: Asleep | None = None
+) -> Told:
     """Steps that end where a value was first seen, less half the time to the reading before.
 
     Each new value is the mean over `hold_s` before it was refreshed; earlier than that, and after
     the last one, the value before goes on. They should be means, but a cache may as well hold the
     reading of one moment: nothing tells, so they are in doubt as if it did.
+
+    Args:
+        times: of the readings, ascending, (n,).
+        outward: current out of the battery, (n,).
+        hold_s: for how long the source repeats a value.
+        poll_s: between readings.
+        asleep: where values are known to be means, sleep included; then awake is the rest.
     """
     news = np.flatnonzero(changed(outward))
     if not len(news):
         return Told.plain(times[[0, -1]], outward[:1], outward[:1])
     since_s = np.minimum(times[news] - times[news - 1], hold_s)
-    seen_s = times[news] - since_s / 2
+    seen_s, seen_u_s, in_time = refreshes(times[news] - since_s, times[news], hold_s)
     value = outward[news]
-    previous = np.concatenate([outward[:1], value[:-1]])
     begin_s = np.maximum(seen_s - hold_s, np.concatenate([times[:1], seen_s[:-1]]))
+    mixed_mas2 = np.zeros(len(value))
+    if asleep is not None:
+        slept = slept_s(asleep.stretches_s, seen_s) - slept_s(asleep.stretches_s, seen_s - hold_s)
+        awake_s = np.maximum(hold_s - slept, _LEAST_AWAKE_RATIO * hold_s)
+        mixed = value
+        value = np.where(slept > 0, (mixed * hold_s - asleep.sleep_ma * slept) / awake_s, mixed)
+        # Which part of it was awake is known as well as the window's place is.
+        unplaced = np.minimum(seen_u_s / awake_s, 1.0)
+        mixed_mas2 = ((value - mixed) * unplaced * awake_s) ** 2
+        # Refreshed between two readings of an awake phone: it slept before, and was awake last.
+        seen_awake = slept_s(asleep.stretches_s, times)[news]
+        seen_awake = seen_awake == slept_s(asleep.stretches_s, times)[news - 1]
+        begin_s = np.where(seen_awake & (slept > 0), seen_s - awake_s, begin_s)
+    previous = np.concatenate([outward[:1], value[:-1]])
     edges = np.column_stack([begin_s, seen_s]).ravel()
     levels = np.column_stack([previous, value]).ravel()
-    stamp = (value - previous) ** 2 * np.minimum(since_s, poll_s) ** 2 / 12
+    # Windows that are early or late together hardly matter but for the first and the last one.
+    alone_u_s = np.where(in_time, _STRAY_RATIO, 1.0) * np.minimum(seen_u_s, poll_s / np.sqrt(12.0))
+    stamp = (value - previous) ** 2 * alone_u_s**2
     gamma, missed = scatter(seen_s, value, np.diff(seen_s) < _N_HOLDS * hold_s)
     gamma, missed = (np.repeat(np.append(x[:1], x), 2) for x in (gamma, missed))
     edges = np.concatenate([times[:1], edges, times[-1:]])
     levels = np.append(levels, outward[-1])
-    variance = np.append(np.column_stack([np.zeros(len(news)), stamp]).ravel(), 0.0)
+    variance = np.append(np.column_stack([np.zeros(len(news)), stamp + mixed_mas2]).ravel(), 0.0)
     real = np.diff(edges) > 0
     told = Told.plain(np.append(edges[:-1][real], edges[-1]), levels[real], levels[real])
     gamma, missed = (np.append(x, x[-1:])[real] for x in (gamma, missed))
@@ -241,8 +278,7 @@ def scatter(t_s: Floats, value: Floats, linked: Bools) -> tuple[Floats, Floats]:
         # So few neighbours tell only what comes and goes between them; steps leave no trace in it.
         step = np.diff(value)
         coming = local_mean_where(-step[1:] * step[:-1], both, n_around)
-        coming = np.maximum(coming, 0.0)
-        return gamma, np.append(coming, coming[-1:])
+        return gamma, np.maximum(np.append(coming, coming[-1:]), gamma / 6)
     gamma_2 = local_mean_where((value[2:] - value[:-2]) ** 2 / 2, both, n_around)
     gamma_2 = np.append(gamma_2, gamma_2[-1:])
     alike = np.divide(gamma_2, gamma, out=np.ones_like(gamma), where=gamma > 0) - 1

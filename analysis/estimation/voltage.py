@@ -14,7 +14,9 @@ _MOST_SPACINGS = 5
 _TOGETHER_RATIO = 0.9
 
 
-def blur_of(series: Series, current: Curve, unread_s: Floats, *, read: bool) -> Blur:
+def blur_of(
+    series: Series, current: Curve, unread_s: Floats, *, read: bool, ohm: float | None = None
+) -> Blur:
     """What the power has too much, seen at each new voltage.
 
     Args:
@@ -22,6 +24,7 @@ def blur_of(series: Series, current: Curve, unread_s: Floats, *, read: bool) -> 
         current: that was multiplied with it.
         unread_s: begin and end of stretches without readings, (n, 2).
         read: whether that current was read; else it is even between moments of known charge.
+        ohm: resistance, where it is known from elsewhere.
     """
     together = np.isfinite(series.voltage_mv) & np.isfinite(series.current_ma)
     n_read = max(int(np.isfinite(series.current_ma).sum()), 1)
@@ -39,7 +42,7 @@ def blur_of(series: Series, current: Curve, unread_s: Floats, *, read: bool) -> 
     linked = _linked(t_s)
     if len(unread_s):
         linked &= np.diff(slept_s(unread_s, t_s)) == 0
-    return blur(t_s, volts, beside, linked, live=live)
+    return blur(t_s, volts, beside, linked, live=live, ohm=ohm)
 
 
 def excess_mw(seen: Blur, current: Curve, middle: Floats, mean_v: Floats, unread: Bools) -> Floats:

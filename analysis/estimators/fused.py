@@ -7,6 +7,7 @@ import numpy as np
 from analysis.errors import CannotEstimateError
 from analysis.estimation.borders import checked
 from analysis.estimation.bridge import Doubts
+from analysis.estimation.counting import counted, judged
 from analysis.estimation.estimate import Cause, Component, Estimate
 from analysis.estimation.flow import flow
 from analysis.estimation.profile import Floats
@@ -42,11 +43,11 @@ def estimate(series: Series, borders_s: Floats) -> Estimate:
     if not power_integral.can(series):
         return charge_counter.estimate(series, borders_s)
     borders = checked(borders_s)
-    shape = flow(series)
-    anchors, found = charge_counter.compared(series, shape, borders)
+    beside = judged(series)
+    series, shape, found = beside.series, beside.shape, beside.found
     if found.contradicts:
         shape = flow(replace(series, current_ma=series.current_ma * found.scale_ratio))
-        anchors, _ = charge_counter.compared(series, shape, borders)
+    anchors = counted(series, shape, borders)
     fused = settled(
         series,
         shape,

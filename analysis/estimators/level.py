@@ -117,15 +117,15 @@ def _gain_text(series: Series, point_mah: float, u_mwh: Floats) -> str:
 def _looks(series: Series, point_mah: float) -> Looks:
     """A platform tells a new level at once, or at its next turn: then it waited since the last."""
     look_s, poll_s = series.look_s["level_pct"], series.poll_s
-    refreshed_s = series.refreshed_s("level_pct", "voltage_mv")
-    if refreshed_s is not None:
+    refreshed = series.refreshed("level_pct")
+    if refreshed is not None:
         times, values = series.known("level_pct")
         seen_s = times[changed(values)]
-        at = np.searchsorted(refreshed_s, seen_s, side="left") - 1
-        waited_s = (seen_s - refreshed_s[np.maximum(at, 0)])[at >= 0]
+        at = refreshed.last(seen_s) - 1
+        waited_s = (seen_s - refreshed.seen_s[np.maximum(at, 0)])[at >= 0]
         if len(waited_s) and np.median(waited_s) < _PUSHED_RATIO * look_s:
-            look_s, refreshed_s = poll_s, None
-    return Looks(step_mah=point_mah, look_s=look_s, poll_s=poll_s, refreshed_s=refreshed_s)
+            look_s, refreshed = poll_s, None
+    return Looks(step_mah=point_mah, look_s=look_s, poll_s=poll_s, refreshed=refreshed)
 
 
 def _usable(level_pct: Floats) -> Bools:

@@ -5,6 +5,7 @@ import numpy as np
 from analysis.errors import CannotEstimateError
 from analysis.estimation.borders import checked, piece_sums
 from analysis.estimation.bridge import Doubts
+from analysis.estimation.counting import judged, judges
 from analysis.estimation.estimate import Estimate, Flags
 from analysis.estimation.flow import flow
 from analysis.estimation.profile import Floats
@@ -22,6 +23,8 @@ def can(series: Series) -> bool:
 def estimate(series: Series, borders_s: Floats) -> Estimate:
     """Energies by the trapezoid of the product, or by means where the gauge holds its current.
 
+    A counter is used only to judge the current: how well its readings stand for what lies between.
+
     Raises:
         CannotEstimateError: if current or voltage were not read.
         SeriesError: if the borders do not ascend.
@@ -29,14 +32,18 @@ def estimate(series: Series, borders_s: Floats) -> Estimate:
     if not can(series):
         raise CannotEstimateError(NAME, "current and voltage")
     borders = checked(borders_s)
-    seen = flow(series)
+    beside = judged(series) if judges(series) else None
+    series, seen = (series, flow(series)) if beside is None else (beside.series, beside.shape)
     asleep = piece_sums(seen, "asleep_s", borders) / np.diff(borders)
     return settled(
         series,
         seen,
         borders,
         method=NAME,
-        doubts=Doubts(sleep_u_ma=series.gains.sleep_half_ma / np.sqrt(3.0)),
+        doubts=Doubts(
+            sampling_ratio=1.0 if beside is None else beside.found.sampling_ratio,
+            sleep_u_ma=series.gains.sleep_half_ma / np.sqrt(3.0),
+        ),
         flags=_flags(asleep),
     )
 

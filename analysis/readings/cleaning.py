@@ -3,6 +3,7 @@
 import numpy as np
 
 from analysis.estimation.profile import Bools, Floats
+from analysis.readings.freshness import read
 
 LIMITS = {
     "voltage_mv": (500.0, 10_000.0),
@@ -28,12 +29,13 @@ def impossible(quantity: str, values: Floats) -> Bools:
 def spikes(voltage_mv: Floats, current_ma: Floats) -> Bools:
     """Single voltages that leave both neighbours the same way and too far, (n,)."""
     found = np.zeros(len(voltage_mv), dtype=np.bool_)
-    at = np.flatnonzero(np.isfinite(voltage_mv))
-    if len(at) < 3:
+    known = read(voltage_mv, voltage_mv)[1]
+    if len(known) < 3:
         return found
-    step = np.diff(voltage_mv[at])
+    step = np.diff(known)
     if np.abs(step).max() < _SPIKE_MV:
         return found
+    at = np.flatnonzero(np.isfinite(voltage_mv))
     drawn = np.nan_to_num(np.abs(np.diff(current_ma[at])))
     far = np.abs(step) > _SPIKE_MV + _SPIKE_OHM * drawn
     found[at[1:-1]] = far[1:] & far[:-1] & (np.sign(step[1:]) != np.sign(step[:-1]))

@@ -74,7 +74,9 @@ class PhoneClock:
                 session = later
         known = session.host_s
         inside = float(np.clip(host_s, known[0], known[-1]))
-        boot_s = float(np.interp(inside, known, session.boot_s)) + host_s - inside
+        after = int(np.searchsorted(known, inside, side="right"))
+        beside = slice(after - 1, after + 1)
+        boot_s = float(np.interp(inside, known[beside], session.boot_s[beside])) + host_s - inside
         distance_s = abs(float(session.live_s[nearest(session.live_s, boot_s)]) - boot_s)
         drift_s = DRIFT_LIMIT_RATIO * distance_s / np.sqrt(3.0)
         return boot_s + session.shift_s, float(np.hypot(session.jitter_s, drift_s))
@@ -110,7 +112,8 @@ def fit_session(
     backward = np.minimum.accumulate((delay_s + tilt_s)[::-1])[::-1] - tilt_s
     offset_s = np.minimum(forward, backward)
     late_s = delay_s - offset_s
-    live = late_s < _LATE_S
+    soon = late_s < _LATE_S
+    live = slice(None) if soon.all() else soon
     # The quickest arrival was late by something between nothing and the usual lateness.
     jitter_s = usual(late_s[live]) / np.sqrt(3.0)
     shift_s = float(offset_s[0]) - origin_host_s

@@ -40,6 +40,7 @@ class Findings:
         self._found = [f for f in found if not (f.harmless or f.throughout)]
         self._truth = recording.truth
         self._context = recording.context
+        self._screen = self._context[self._context["name"] == "screen"]
         self._segments = segments
         self._t_s = series.t_s
         self._levels, self._temperatures = map(series.known, ("level_pct", "temperature_c"))
@@ -93,7 +94,7 @@ class Findings:
 
     def screen_on_s(self, piece: Segment) -> float | None:
         """How long the screen was on; None if nobody looked before the piece ended."""
-        changes = self._context[self._context["name"] == "screen"]
+        changes = self._screen
         if not len(changes) or changes["t_s"].iloc[0] >= piece.end_s:
             return None
         on = [str(value).lower() == _SCREEN_ON for value in changes["value"]]

@@ -2,19 +2,30 @@
 
 import numpy as np
 
-from analysis.estimation.profile import Bools, Floats, usual
+from analysis.estimation.profile import Bools, Floats, Indices, enough_of, usual, usual_spacing
 
 _N_LEAST = 20
-_REGULAR = 0.75
+_REGULAR = 0.7
 _MOST_POLLS, _LONGEST_S = 100, 100.0
-_N_SIZES_AMONG = 10_000
+_N_SIZES_AMONG, _N_CHANGES = 10_000, 100_000
 _RESOLUTION = 1e-3
 """Raw integers are whole uA, uAh, mV or tenths of degrees: no step is smaller, in mA or mAh."""
 
 
 def changed(values: Floats) -> Bools:
     """Where a value differs from the one before; the first never does. No NaN allowed."""
-    return np.concatenate([[False], np.diff(values) != 0])
+    result = np.zeros(len(values), dtype=np.bool_)
+    np.not_equal(values[1:], values[:-1], out=result[1:])
+    return result
+
+
+def read(t_s: Floats, values: Floats) -> tuple[Floats, Floats]:
+    """Moments and values of those readings that are there; not copied if all are."""
+    there = np.isfinite(values)
+    if there.all():
+        return t_s, values
+    at = np.flatnonzero(there)
+    return t_s[at], values[at]
 
 
 def hold_period_s(t_s: Floats, values: Floats, poll_s: float) -> float | None:
@@ -27,48 +38,59 @@ def hold_period_s(t_s: Floats, values: Floats, poll_s: float) -> float | None:
     Returns:
         None for a live source, or if there are too few changes to tell.
     """
-    there = np.isfinite(values)
-    times = t_s[there]
-    n_read = len(times)
-    if n_read < 2 * _N_LEAST:
+    times, known = read(t_s, values)
+    if len(times) < 2 * _N_LEAST:
         return None
-    read_s = usual(np.diff(times))
-    spacing_s = np.diff(times[changed(values[there])])
+    read_s = usual_spacing(times)
+    before, after = _neighbours(np.flatnonzero(changed(known)))
+    spacing_s = times[after] - times[before]
     spacing_s = spacing_s[spacing_s < max(_MOST_POLLS * max(poll_s, read_s), _LONGEST_S)]
     if len(spacing_s) < _N_LEAST:
         return None
     lower_s = usual(spacing_s, 0.25)
     if lower_s <= 1.8 * max(poll_s, read_s):
         return None
-    period_s = usual(spacing_s[spacing_s <= 1.5 * lower_s])
+    # Readings fall before and after a look by turns: only the mean is not rounded to them.
+    period_s = float(np.mean(spacing_s[spacing_s <= 1.75 * lower_s]))
     # A cache looks by the clock; a live value that only changes seldom keeps to no period.
     off_s = np.abs(spacing_s - period_s * np.round(spacing_s / period_s))
-    tolerance_s = (0.6 if period_s < 4 * read_s else 1.1) * max(poll_s, read_s)
+    tolerance_s = (0.6 if period_s < 3.3 * read_s else 1.1) * max(poll_s, read_s)
     return period_s if np.mean(off_s < tolerance_s) >= _REGULAR else None
 
 
-def multi_step_period_s(t_s: Floats, values: Floats) -> float | None:
+def multi_step_period_s(t_s: Floats, values: Floats, step: float | None) -> float | None:
     """How often a counter looks, from its changes by several steps at once: one look apart.
+
+    Args:
+        t_s: moments, (n,).
+        values: readings, NaN where there was none, (n,).
+        step: see `step_size`.
 
     Returns:
         None if there are too few such changes.
     """
-    lsb = step_size(values)
-    there = np.isfinite(values)
-    times, known = t_s[there], values[there]
+    times, known = read(t_s, values)
     at = np.flatnonzero(changed(known))
-    if lsb is None or len(at) < _N_LEAST:
+    if step is None or len(at) < _N_LEAST:
         return None
-    several = np.abs(np.diff(known)[at[1:] - 1]) > 1.5 * lsb
-    spacing_s = np.diff(times[at])[several]
-    if len(spacing_s) < _N_LEAST:
+    before, after = _neighbours(at)
+    several = np.abs(known[after] - known[after - 1]) > 1.5 * step
+    n_readings = (after - before)[several].astype(np.float64)
+    if len(n_readings) < _N_LEAST:
         return None
     # Readings fall before and after a look by turns: only the mean is not rounded to them.
-    return float(np.mean(spacing_s[spacing_s <= 1.5 * usual(spacing_s, 0.25)]))
+    usually = np.mean(n_readings[n_readings <= 2.5 * usual(n_readings, 0.25)])
+    return float(usually) * usual_spacing(times)
+
+
+def _neighbours(at: Indices) -> tuple[Indices, Indices]:
+    """Pairs of changes that follow each other: all; of very many, enough of them."""
+    some = enough_of(len(at) - 1)
+    return at[:-1][some], at[1:][some]
 
 
 def step_size(values: Floats, n_sizes: int = 1) -> float | None:
-    """Greatest common divisor of all changes, in thousandths.
+    """Greatest common divisor of the changes, in thousandths; of very many, of the first.
 
     Args:
         values: readings, NaN where there was none.
@@ -77,8 +99,8 @@ def step_size(values: Floats, n_sizes: int = 1) -> float | None:
     Returns:
         None if there were fewer.
     """
-    known = values[np.isfinite(values)]
-    steps = np.diff(known)
-    steps = np.abs(np.round(steps[steps != 0] / _RESOLUTION)).astype(np.int64)
+    _, known = read(values, values)
+    at = np.flatnonzero(changed(known))[:_N_CHANGES]
+    steps = np.abs(np.rint((known[at] - known[at - 1]) / _RESOLUTION)).astype(np.int64)
     enough = len(np.unique(steps[:_N_SIZES_AMONG])) >= n_sizes
     return float(np.gcd.reduce(steps)) * _RESOLUTION if enough else None

@@ -9,10 +9,11 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 from analysis.calibrating.calibration import Calibration, calibration_for
 from analysis.errors import NotEnoughError, NothingRecordedError, TableDamagedError
-from analysis.estimation.profile import N_AT_ONCE, Floats
+from analysis.estimation.profile import N_AT_ONCE, Bools, Floats
 from analysis.readings.clock import PhoneClock, fit_session
 from analysis.readings.series import Series
 from parsers.errors import RunFolderError
@@ -29,6 +30,9 @@ _COLUMNS: dict[str, tuple[str, ...]] = {
     "context": ("host_utc", "boot_s", "name", "value"),
     "truth": ("boot_s", "energy_mwh"),
 }  # fmt: skip
+_CODED = {"readings": ("boot_id",)}
+_TYPES = {pa.bool_(): pd.BooleanDtype()}
+"""One byte a flag where some are missing, instead of an object."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,7 +66,6 @@ class Recording:
     def series(self, border_u_s: float = 0.0) -> Series:
         """The readings as arrays, with the standard uncertainty of a border on their axis."""
         frame = self.readings
-        plugged = frame["plugged"].astype("boolean").ffill().fillna(value=False)
         return Series.from_arrays(
             t_s=frame["t_s"].to_numpy(),
             voltage_mv=_floats(frame["voltage_mv"]),
@@ -71,7 +74,7 @@ class Recording:
             level_pct=_floats(frame["level_pct"]),
             temperature_c=_floats(frame["temperature_c"]),
             awake_s=_across_sessions(frame),
-            plugged=plugged.to_numpy(dtype=bool),
+            plugged=_lasting(frame["plugged"]),
             trusted=frame["trusted"].to_numpy(dtype=bool),
             capacity_mah=self.entry.capacity_mah,
             clock_u_s=border_u_s,
@@ -156,10 +159,12 @@ def _frame(folder: RunFolder, table: str, phone: str) -> pd.DataFrame:
     if not path.exists():
         return pd.DataFrame(columns=list(columns))
     try:
-        found = read_phone(path, phone, columns)
+        found = read_phone(path, phone, columns, coded=_CODED.get(table, ()))
     except RunFolderError as exc:
         raise TableDamagedError(exc.path, str(exc)) from exc
-    frame: pd.DataFrame = found.to_pandas(split_blocks=True, self_destruct=True)
+    frame: pd.DataFrame = found.to_pandas(
+        split_blocks=True, self_destruct=True, types_mapper=_TYPES.get
+    )
     return frame
 
 
@@ -188,9 +193,15 @@ def _recording(
 
 def _in_order(rows: pd.DataFrame) -> bool:
     """Whether all rows are of one boot session and come one after the other."""
-    one = rows["boot_id"].nunique() == 1 and bool(np.isfinite(rows["host_s"]).all())
-    ascend = (np.diff(rows[name].to_numpy()) > 0 for name in ("seq", "boot_s"))
-    return one and all(bool(steps.all()) for steps in ascend)
+    one = len(_boot_ids(rows)) == 1 and bool(np.isfinite(rows["host_s"].to_numpy()).all())
+    columns = (rows[name].to_numpy() for name in ("seq", "boot_s"))
+    return one and all(bool((values[1:] > values[:-1]).all()) for values in columns)
+
+
+def _boot_ids(rows: pd.DataFrame) -> list[str]:
+    """Names of the boot sessions, in the order in which they appear."""
+    names = rows["boot_id"].cat.categories
+    return list(names if len(names) == 1 else rows["boot_id"].unique())
 
 
 def _once_each(rows: pd.DataFrame) -> pd.DataFrame:
@@ -207,8 +218,15 @@ def _calibration(manifest: Manifest, entry: PhoneEntry, path: Path) -> Calibrati
 
 def _sessions(frame: pd.DataFrame) -> Iterable[tuple[Any, pd.DataFrame]]:
     """Rows by boot session; those of a single one as they are, not copied."""
-    ids = frame["boot_id"].unique()
-    return [(ids[0], frame)] if len(ids) == 1 else frame.groupby("boot_id", sort=False)
+    ids = _boot_ids(frame)
+    if len(ids) == 1:
+        return [(ids[0], frame)]
+    return frame.groupby("boot_id", sort=False, observed=True)
+
+
+def _least_offset_s(rows: pd.DataFrame) -> float:
+    """Computer's clock minus boot clock of the reading that came quickest."""
+    return float(np.min(rows["host_s"].to_numpy() - rows["boot_s"].to_numpy()))
 
 
 def _on_one_axis(
@@ -225,7 +243,7 @@ def _on_one_axis(
             else (str(boot_id), part.sort_values("boot_s").drop_duplicates("boot_s"))
             for boot_id, part in _sessions(frame)
         ),
-        key=lambda item: float((item[1]["host_s"] - item[1]["boot_s"]).min()),
+        key=lambda item: _least_offset_s(item[1]),
     )
     sessions, frames, end_s = [], [], -np.inf
     for boot_id, part in parts:
@@ -254,7 +272,7 @@ def _context_on_axis(
     """Changes with `t_s`; with several sessions, each by the last one that had begun by then."""
     if not len(context):
         return pd.DataFrame({"t_s": [], "name": [], "value": []})
-    begun = readings.groupby("boot_id", sort=False)["host_utc"].min()
+    begun = readings.groupby("boot_id", sort=False, observed=True)["host_utc"].min()
     begins = [begun[session.boot_id] for session in clock.sessions]
     number = np.searchsorted(np.array(begins), context["host_utc"].to_numpy(), side="right") - 1
     shifts = np.array([session.shift_s for session in clock.sessions])
@@ -274,11 +292,23 @@ def _floats(column: "pd.Series[float]") -> Floats:
     return np.asarray(column.to_numpy(dtype=np.float64, na_value=np.nan), dtype=np.float64)
 
 
+def _lasting(column: "pd.Series[bool]") -> Bools:
+    """A state that holds from where it was read until it is read again; False before."""
+    known = np.flatnonzero(column.notna())
+    result = np.zeros(len(column), dtype=np.bool_)
+    if len(known):
+        values = column.iloc[known].to_numpy(dtype=np.bool_)
+        result[known[0] :] = np.repeat(values, np.diff(known, append=len(column)))
+    return result
+
+
 def _across_sessions(frame: pd.DataFrame) -> Floats:
     """Awake time on one clock: between two sessions the phone counts as awake, it was off."""
-    awake_s = _floats(frame["awake_s"]).copy()
-    t_s = frame["t_s"].to_numpy()
-    for boot_id in frame["boot_id"].unique()[1:]:
+    awake_s, t_s = _floats(frame["awake_s"]), frame["t_s"].to_numpy()
+    later = _boot_ids(frame)[1:]
+    if later:
+        awake_s = awake_s.copy()
+    for boot_id in later:
         first = int(np.argmax((frame["boot_id"] == boot_id).to_numpy()))
         before = np.flatnonzero(np.isfinite(awake_s[:first]))
         after = first + np.flatnonzero(np.isfinite(awake_s[first:]))

@@ -6,7 +6,7 @@ from datetime import datetime
 
 import numpy as np
 
-from analysis.estimation.profile import Floats, usual
+from analysis.estimation.profile import Floats, usual_spacing
 from analysis.readings.clock import nearest
 from analysis.readings.recording import Recording, Run
 from parsers.tags import TaggedSegment, TagRecord, resolve
@@ -130,7 +130,7 @@ class _Axis:
         end = recording.entry.end
         self._shut_off = end is not None and end.what == "shut_off"
         self.first_s, self.last_s = float(self._t_s[0]), float(self._t_s[-1])
-        self._patience_s = 2.5 * usual(np.diff(self._t_s), 0.25)
+        self._patience_s = 2.5 * usual_spacing(self._t_s, 0.25)
 
     def utc(self, t_s: float) -> datetime:
         """Wall clock of the computer at a moment of the axis."""

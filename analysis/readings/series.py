@@ -1,15 +1,23 @@
 """What one phone reported, as arrays on one time axis, with what is known about its gauge."""
 
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Self
 
 import numpy as np
 import numpy.typing as npt
 
 from analysis.errors import SeriesError
-from analysis.estimation.profile import Bools, Floats, usual
+from analysis.estimation.profile import Bools, Floats, usual_spacing
 from analysis.readings.cleaning import LIMITS, impossible, spikes
-from analysis.readings.freshness import changed, hold_period_s, multi_step_period_s, step_size
+from analysis.readings.freshness import (
+    changed,
+    hold_period_s,
+    multi_step_period_s,
+    read,
+    step_size,
+)
+from analysis.readings.refresh import Refreshes, refreshes
 
 QUANTITIES = (
     "voltage_mv",
@@ -22,6 +30,7 @@ QUANTITIES = (
 
 
 _N_CURRENT_STEPS = 20
+_LOOKS_RATIO = 1.05
 _CACHED = ("voltage_mv", "current_ma")
 _PARTNERS = {"counter_mah": "current_ma", "level_pct": "voltage_mv"}
 
@@ -52,9 +61,11 @@ class Gains:
     sleep_half_ma: float = 7.5
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False, weakref_slot=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class Series:
     """Readings of one phone in the order of time; NaN where a quantity was not read.
+
+    Arrays are shared with whoever gave them, and not to be written to.
 
     Attributes:
         t_s: moments, strictly ascending, (n,).
@@ -152,8 +163,9 @@ class Series:
         believed = _flags("trusted", trusted, len(times), default=True)
         columns = {name: _column(name, values, believed) for name, values in given.items()}
         removed = _cleaned(times, columns)
-        poll = usual(np.diff(times), 0.25) if poll_s is None else poll_s
+        poll = usual_spacing(times, 0.25) if poll_s is None else poll_s
         looks = {name: hold_period_s(times, columns[name], poll) for name in _CACHED}
+        counter_lsb_mah = step_size(columns["counter_mah"])
         cached = {
             name: looks[partner] is not None and _moves_with(columns[name], columns[partner])
             for name, partner in _PARTNERS.items()
@@ -166,8 +178,8 @@ class Series:
             poll_s=poll,
             current_hold_s=looks["current_ma"],
             cached=cached,
-            look_s=_looks(times, looks, columns, poll, cached),
-            counter_lsb_mah=step_size(columns["counter_mah"]),
+            look_s=_looks(times, columns["counter_mah"], looks, cached, poll, counter_lsb_mah),
+            counter_lsb_mah=counter_lsb_mah,
             current_lsb_ma=step_size(columns["current_ma"], _N_CURRENT_STEPS),
             voltage_lsb_mv=step_size(columns["voltage_mv"], _N_CURRENT_STEPS),
             capacity_mah=capacity_mah,
@@ -178,33 +190,48 @@ class Series:
 
     def known(self, quantity: str) -> tuple[Floats, Floats]:
         """Moments and values where a quantity was read and can be trusted."""
-        values: Floats = getattr(self, quantity)
-        there = np.isfinite(values)
-        if there.all():
-            return self.t_s, values
-        return self.t_s[there], values[there]
+        if quantity not in self._known:
+            self._known[quantity] = read(self.t_s, getattr(self, quantity))
+        return self._known[quantity]
+
+    @cached_property
+    def _known(self) -> dict[str, tuple[Floats, Floats]]:
+        return {}
 
     def has(self, quantity: str, n_least: int = 2) -> bool:
         """Whether a quantity was read often enough to be of use."""
-        return int(np.isfinite(getattr(self, quantity)).sum()) >= n_least
+        return len(self.known(quantity)[0]) >= n_least
 
-    def refreshed_s(self, quantity: str, beside: str) -> Floats | None:
-        """When the source of two quantities was seen to hold something new.
+    def refreshed(self, quantity: str) -> Refreshes | None:
+        """When the source of a quantity and its partner was brought up to date.
 
         None if it is live, or if the two do not share a source.
         """
         if not self.cached[quantity]:
             return None
-        new = np.zeros(len(self.t_s), dtype=np.bool_)
-        for each in (quantity, beside):
-            values: Floats = getattr(self, each)
-            at = np.flatnonzero(np.isfinite(values))
-            new[at[changed(values[at])]] = True
-        return self.t_s[new]
+        partner = _PARTNERS[quantity]
+        before_s, seen_s = self._news(partner)
+        also_before_s, also_s = self._news(quantity)
+        known = np.searchsorted(seen_s, [also_before_s, also_s], side="right")
+        alone = known[0] == known[1]
+        before_s = np.concatenate([before_s, also_before_s[alone]])
+        seen_s = np.concatenate([seen_s, also_s[alone]])
+        order = np.argsort(seen_s)
+        return Refreshes.between(
+            before_s[order], seen_s[order], self.look_s[quantity], self.known(partner)[0]
+        )
+
+    def _news(self, quantity: str) -> tuple[Floats, Floats]:
+        """Last readings of old values, and first readings of new ones."""
+        times, values = self.known(quantity)
+        news = np.flatnonzero(changed(values))
+        return times[news - 1], times[news]
 
     def voltage_at(self, t_s: Floats) -> Floats:
         """Pack voltage in mV, straight between refreshes, level beyond the first and the last."""
-        return np.interp(t_s, *self.voltages())
+        times, values = self.voltages()
+        # Mostly asked for at just these moments.
+        return values.copy() if np.array_equal(t_s, times) else np.interp(t_s, times, values)
 
     def voltages(self) -> tuple[Floats, Floats]:
         """Voltages, each once, at about the moment at which its source was brought up to date."""
@@ -212,7 +239,7 @@ class Series:
         if self.look_s["voltage_mv"] <= 1.5 * self.poll_s:
             return times, values
         news = np.flatnonzero(changed(values))
-        seen_s = times[news] - (times[news] - times[news - 1]) / 2
+        seen_s, _, _ = refreshes(times[news - 1], times[news], self.look_s["voltage_mv"])
         if len(times) == 0 or len(news) == 0:
             return times[:1], values[:1]
         first = times[:1] if times[0] < seen_s[0] else times[:0]
@@ -229,7 +256,7 @@ def _cleaned(times: Floats, columns: dict[str, Floats]) -> dict[str, Floats]:
         if quantity == "voltage_mv":
             wrong |= spikes(columns["voltage_mv"], columns["current_ma"])
         if wrong.any():
-            columns[quantity][wrong] = np.nan
+            columns[quantity] = np.where(wrong, np.nan, columns[quantity])
             removed[quantity.rsplit("_", 1)[0]] = times[wrong]
     return removed
 
@@ -238,7 +265,7 @@ def _times(t_s: npt.ArrayLike) -> Floats:
     times = np.asarray(t_s, dtype=np.float64)
     if times.ndim != 1 or len(times) < 2:
         raise SeriesError("t_s", f"needs at least two moments, has shape {times.shape}")
-    if not (np.isfinite(times).all() and (np.diff(times) > 0).all()):
+    if not (np.isfinite(times[[0, -1]]).all() and (times[1:] > times[:-1]).all()):
         raise SeriesError("t_s", "moments must be finite and strictly ascending; sort them first")
     return times
 
@@ -246,13 +273,13 @@ def _times(t_s: npt.ArrayLike) -> Floats:
 def _column(name: str, values: npt.ArrayLike | None, trusted: Bools) -> Floats:
     if values is None:
         return np.full(len(trusted), np.nan)
-    column = np.array(values, dtype=np.float64)
+    column = np.asarray(values, dtype=np.float64)
     if column.shape != trusted.shape:
         raise SeriesError(name, f"has shape {column.shape}, t_s has {trusted.shape}")
-    column[~np.isfinite(column)] = np.nan
+    unusable = np.isinf(column)
     if name != "awake_s":
-        column[~trusted] = np.nan
-    return column
+        unusable |= ~trusted
+    return np.where(unusable, np.nan, column) if unusable.any() else column
 
 
 def _flags(name: str, values: npt.ArrayLike | None, n: int, *, default: bool) -> Bools:
@@ -266,19 +293,21 @@ def _flags(name: str, values: npt.ArrayLike | None, n: int, *, default: bool) ->
 
 def _looks(
     t_s: Floats,
+    counter_mah: Floats,
     holds: dict[str, float | None],
-    columns: dict[str, Floats],
-    poll_s: float,
     cached: dict[str, bool],
+    poll_s: float,
+    counter_lsb_mah: float | None,
 ) -> dict[str, float]:
     """How often counter and level are brought up to date: with the cache they sit in."""
     looks = {
         name: (holds[partner] or poll_s) if cached[name] else poll_s
         for name, partner in _PARTNERS.items()
     }
-    own_s = multi_step_period_s(t_s, columns["counter_mah"])
-    if own_s is not None and own_s > 1.8 * poll_s:
-        looks["counter_mah"] = max(looks["counter_mah"], own_s)
+    own_s = multi_step_period_s(t_s, counter_mah, counter_lsb_mah)
+    read_s = usual_spacing(read(t_s, counter_mah)[0]) if own_s else poll_s
+    if own_s is not None and own_s > _LOOKS_RATIO * max(poll_s, read_s):
+        looks["counter_mah"] = looks["counter_mah"] if cached["counter_mah"] else own_s
     return looks | {"voltage_mv": holds["voltage_mv"] or poll_s}
 
 

@@ -43,6 +43,8 @@ def sleeps(series: Series) -> Floats:
 
 def within(stretches_s: Floats, at_s: Floats) -> Bools:
     """Whether each moment lies inside one of the stretches."""
+    if not len(stretches_s):
+        return np.zeros(len(at_s), dtype=np.bool_)
     inside: Bools = np.searchsorted(stretches_s.ravel(), at_s) % 2 == 1
     return inside
 

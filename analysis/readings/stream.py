@@ -4,10 +4,11 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from analysis.estimation.flow import flow, silent
+from analysis.estimation.counting import judged, judges
+from analysis.estimation.flow import silent
 from analysis.estimation.profile import Bools, Floats, running
-from analysis.estimators import charge_counter, power_integral
-from analysis.readings.freshness import changed
+from analysis.estimators import charge_counter
+from analysis.readings.freshness import changed, read
 from analysis.readings.recording import Recording
 from analysis.readings.series import Series
 from analysis.readings.sleep import sleeps, within
@@ -90,18 +91,18 @@ def _frozen(series: Series, asleep: Bools) -> Iterator[_Span]:
     look_s = (series.current_hold_s if quantity == "current_ma" else None) or series.look_s.get(
         quantity, series.poll_s
     )
-    news = times[np.concatenate([[True], np.diff(values) != 0])] if len(values) else times
+    news = np.concatenate([times[:1], times[np.flatnonzero(changed(values))]])
     longest_s = max(_FROZEN_LOOKS * look_s, _FROZEN_S)
+    at = np.flatnonzero(np.diff(news) > longest_s)
+    if not len(at):
+        return
     awake = running(np.where(asleep, 0.0, np.diff(series.t_s)))
-    awake_s = np.diff(np.interp(news, series.t_s, awake))
+    first_s, last_s = news[at], news[at + 1]
+    first, last = (np.interp(moments, series.t_s, awake) for moments in (first_s, last_s))
+    frozen = last - first > longest_s
     name = quantity.rsplit("_", 1)[0]
-    for at in np.flatnonzero(awake_s > longest_s):
-        yield (
-            f"the {name} is frozen",
-            float(news[at]),
-            float(news[at + 1]),
-            False,
-        )
+    for start_s, end_s in zip(first_s[frozen], last_s[frozen], strict=True):
+        yield f"the {name} is frozen", float(start_s), float(end_s), False
 
 
 def _counter(series: Series) -> Iterator[_Span]:
@@ -116,11 +117,11 @@ def _counter(series: Series) -> Iterator[_Span]:
         kind = "never moves" if stuck else "moves only with the level"
         yield f"the charge counter {kind}; it is not used", *whole, True
         return
-    if power_integral.can(series):
-        anchors, agreement = charge_counter.compared(series, flow(series), np.array(whole))
-        for said in charge_counter.notes_on(agreement):
-            yield said, *whole, not agreement.contradicts
-        for jump_s in anchors.jump_s:
+    if judges(series):
+        beside = judged(series)
+        for said in charge_counter.notes_on(beside.found):
+            yield said, *whole, not beside.found.contradicts
+        for jump_s in beside.jump_s:
             yield "the charge counter jumped; the jump is taken out", jump_s, jump_s, False
 
 
@@ -129,14 +130,13 @@ def _sessions(recording: Recording) -> Iterator[_Span]:
     for session in recording.clock.sessions[1:]:
         at_s = float(session.boot_s[0] + session.shift_s)
         yield "the phone restarted", at_s, at_s, False
-    frame = recording.readings
-    known = frame[frame["phone_utc"].notna()]
-    if len(known) < 2:
-        return
-    times = known["t_s"].to_numpy(dtype=np.float64)
-    wall = known["phone_utc"].astype("int64").to_numpy(dtype=np.float64)
-    unit_s = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}[known["phone_utc"].dt.unit]
-    lead_s = wall * unit_s - times
+    wall = recording.readings["phone_utc"]
+    unit_s = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}[wall.dt.unit]
+    times, wall_s = read(
+        recording.readings["t_s"].to_numpy(dtype=np.float64),
+        np.where(wall.notna(), wall.astype("int64") * unit_s, np.nan),
+    )
+    lead_s = wall_s - times
     for at in np.flatnonzero(np.abs(np.diff(lead_s)) > _CLOCK_STEP_S):
         step_s = lead_s[at + 1] - lead_s[at]
         yield f"the phone's clock was set by {step_s:+.0f} s", times[at + 1], times[at + 1], True

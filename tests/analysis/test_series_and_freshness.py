@@ -1,8 +1,11 @@
 import numpy as np
+import pandas as pd
 import pytest
 
 from analysis.errors import SeriesError
+from analysis.estimation.profile import usual, usual_spacing
 from analysis.readings.freshness import hold_period_s, step_size
+from analysis.readings.recording import _lasting
 from analysis.readings.series import Series
 from analysis.readings.sleep import sleeps
 
@@ -65,3 +68,26 @@ def test_sleep_is_found_where_no_reading_came() -> None:
 def test_a_silent_but_awake_phone_did_not_sleep() -> None:
     series = Series.from_arrays(t_s=[0.0, 1.0, 60.0], awake_s=[0.0, 1.0, 60.0])
     assert sleeps(series).shape == (0, 2)
+
+
+def test_a_part_tells_what_is_usual_among_very_many() -> None:
+    rng = np.random.default_rng(4)
+    t_s = np.cumsum(rng.uniform(0.09, 0.11, 1_000_000))
+    assert usual_spacing(t_s, 0.25) == usual(np.diff(t_s), 0.25)
+    assert usual_spacing(t_s) == pytest.approx(float(np.median(np.diff(t_s))), rel=1e-3)
+    cached = np.repeat(rng.integers(300, 700, 200_000).astype(np.float64), 5)
+    assert hold_period_s(t_s, cached, 0.1) == pytest.approx(0.5, rel=0.02)
+    assert step_size(cached) == pytest.approx(1.0)
+
+
+def test_a_state_lasts_until_it_is_read_again() -> None:
+    column = pd.Series([None, True, None, None, False, None], dtype="boolean")
+    assert _lasting(column).tolist() == [False, True, True, True, False, False]
+    assert not _lasting(pd.Series([None, None], dtype="boolean")).any()
+
+
+def test_arrays_given_are_kept_and_not_changed() -> None:
+    given = np.array([3800.0, np.inf, 99_999.0, 3799.0])
+    series = Series.from_arrays(t_s=np.arange(4.0), voltage_mv=given)
+    assert series.known("voltage_mv")[1].tolist() == [3800.0, 3799.0]
+    assert given.tolist() == [3800.0, np.inf, 99_999.0, 3799.0]

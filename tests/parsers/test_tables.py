@@ -14,7 +14,7 @@ import pytest
 
 from parsers.errors import RunFolderError
 from parsers.schema import ContextChange, RailEnergy, Reading, arrow_schema
-from parsers.tables import read_metadata, read_table, write_table
+from parsers.tables import read_metadata, read_phone, read_table, write_table
 
 START_UTC = datetime(2026, 5, 4, 8, 0, tzinfo=UTC)
 PHONES = ("alder-1", "birch-2")
@@ -78,6 +78,17 @@ def test_what_is_written_is_read(folder: Path) -> None:
         assert round(got.pop("host_s"), 6) == row.host_s
         assert round(got.pop("charge_counter_mah"), 4) == row.charge_counter_mah
         assert got == {name: getattr(row, name) for name in got}
+
+
+def test_texts_that_repeat_may_come_as_numbers_into_a_dictionary(folder: Path) -> None:
+    plain, coded = (
+        read_phone(folder, PHONES[0], ("boot_id", "seq"), coded)["boot_id"]
+        for coded in ((), ("boot_id",))
+    )
+    assert pa.types.is_dictionary(coded.type)
+    assert not pa.types.is_dictionary(plain.type)
+    assert coded.to_pylist() == plain.to_pylist()
+    assert read_phone(folder, "no-such-phone", ("boot_id",), ("boot_id",)).num_rows == 0
 
 
 def test_metadata_is_kept_by_phone(folder: Path) -> None:

@@ -1,0 +1,137 @@
+"""The charge counter of a phone: how it is looked at, and what it and the current say together."""
+
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+
+from analysis.estimation.agreement import Agreement, Totals
+from analysis.estimation.anchors import Anchors, Looks, find_anchors, with_jumps
+from analysis.estimation.flow import Flow, flow
+from analysis.estimation.profile import N_AT_ONCE, S_PER_H, Floats
+from analysis.readings.series import Series
+
+_N_STEPS_LEAST = 2
+_MOST_STEPS_RATIO = 1.5
+_LEVEL_EVERY_S = 10.0
+"""The recorder looks at the level no oftener, however often it reads the counter."""
+
+_N_JUDGES = 100
+_LEAST_JUMP_RATIO = 3e-4
+_LEAST_JUMP_MAH = 1.2
+_MEANS_RATIO, _SLOW_MEANS_RATIO = 0.35, 0.55
+"""Variance against that of momentary readings, below which held values, and slow ones, must be
+means; found on virtual phones, no other source."""
+
+_SLOW_S = 2.0
+"""Read more slowly, a cache may be filled between any two readings; common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Judged:
+    """What counter and current show each other to be.
+
+    Attributes:
+        series: the readings, with what was found out about them.
+        shape: the current's flow.
+        jump_s: when the counter jumped.
+        found: how they agree.
+    """
+
+    series: Series
+    shape: Flow
+    jump_s: tuple[float, ...]
+    found: Agreement
+
+
+@lru_cache(maxsize=N_AT_ONCE)
+def counts(series: Series) -> bool:
+    """Whether the counter stepped, and not only with the level."""
+    _, values = series.known("counter_mah")
+    n_steps = int(np.count_nonzero(np.diff(values))) if len(values) else 0
+    return n_steps >= _N_STEPS_LEAST and not moves_with_level(series)
+
+
+def judges(series: Series) -> bool:
+    """Whether there is enough of counter and current to tell something about each other."""
+    return counts(series) and series.has("current_ma", _N_JUDGES) and series.has("voltage_mv")
+
+
+@lru_cache(maxsize=N_AT_ONCE)
+def judged(series: Series) -> Judged:
+    """Counter and current, compared over the whole series; both must be there.
+
+    That a current is a mean over the time for which it was held, and not the reading of one
+    moment, shows in how well its sum follows the counter. Read slowly, a held one repeats nothing
+    and shows in that alone: it may be as old as the time between two readings.
+    """
+    found = _judged(series, flow(series))
+    live = series.current_hold_s is None
+    if found.found.sampling_ratio > (_SLOW_MEANS_RATIO if live else _MEANS_RATIO):
+        return found
+    if live:
+        if series.poll_s < _SLOW_S:
+            return found
+        series = replace(
+            series,
+            current_hold_s=series.poll_s,
+            cached=series.cached | {"counter_mah": True},
+            look_s=series.look_s | {"counter_mah": series.poll_s},
+        )
+    return _judged(series, flow(series, means=True), means=True)
+
+
+def _judged(series: Series, shape: Flow, *, means: bool = False) -> Judged:
+    anchors = counted(series, shape, series.t_s[[0, -1]])
+    live = series.current_hold_s is None
+    found = Totals.at(anchors, shape).agreement(live=live, means=means)
+    return Judged(series=series, shape=shape, jump_s=anchors.jump_s, found=found)
+
+
+def counted(series: Series, shape: Flow, borders: Floats) -> Anchors:
+    """Anchors enough for the borders given, with the jumps marked that the current shows."""
+    looks = replace(looks_of(series), charge_mah=shape.charge_mah)
+    readings = series.known("counter_mah")
+    anchors = _with_jumps(series, shape, find_anchors(*readings, looks, borders))
+    if anchors.jump_s:
+        # All steps about a jump, so that no more than the one with the jump is lost.
+        places = np.unique(np.concatenate([borders, anchors.jump_s]))
+        anchors = _with_jumps(series, shape, find_anchors(*readings, looks, places))
+    return anchors
+
+
+def _with_jumps(series: Series, shape: Flow, anchors: Anchors) -> Anchors:
+    totals = Totals.at(anchors, shape)
+    variance = np.diff(totals.sampling_mah2 + totals.other_mah2)
+    if shape.is_asleep:
+        slept_h = np.diff(shape.total("asleep_s", anchors.t_s)) / S_PER_H
+        variance = variance + (series.gains.sleep_half_ma * slept_h) ** 2 / 3
+    expected = totals.scale_ratio() * np.diff(totals.told_mah)
+    least_mah = max(_LEAST_JUMP_MAH, _LEAST_JUMP_RATIO * (series.capacity_mah or 0.0))
+    step_mah = series.counter_lsb_mah or 0.0
+    return with_jumps(anchors, expected, np.sqrt(variance), step_mah, least_mah)
+
+
+def looks_of(series: Series) -> Looks:
+    """How the counter of a series is looked at."""
+    return Looks(
+        step_mah=series.counter_lsb_mah or 0.0,
+        look_s=series.look_s["counter_mah"],
+        poll_s=series.poll_s,
+        refreshed=series.refreshed("counter_mah"),
+    )
+
+
+def moves_with_level(series: Series) -> bool:
+    """Whether the counter is only the level in another unit: it steps when the level steps."""
+    level_s, level_pct = series.known("level_pct")
+    counter_s, counter_mah = series.known("counter_mah")
+    level_steps_s = level_s[1:][np.diff(level_pct) != 0]
+    steps_s = counter_s[1:][np.diff(counter_mah) != 0]
+    if len(level_steps_s) == 0 or len(steps_s) > _MOST_STEPS_RATIO * len(level_steps_s):
+        return False
+    after = np.clip(np.searchsorted(level_steps_s, steps_s), 1, max(len(level_steps_s) - 1, 1))
+    nearest = np.clip(np.column_stack([after - 1, after]), 0, len(level_steps_s) - 1)
+    apart_s = np.min(np.abs(level_steps_s[nearest] - steps_s[:, None]), axis=1)
+    look_s = max(series.poll_s, series.look_s["level_pct"], _LEVEL_EVERY_S)
+    return bool(np.mean(apart_s <= 2 * look_s) > 0.8)
