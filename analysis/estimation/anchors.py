@@ -12,7 +12,7 @@ from analysis.readings.refresh import Refreshes, refreshes
 
 _LEAST_U_RATIO = 0.01
 _LIVE_RATIO = 1.02
-_NEAR_S = 30.0
+_NEAR_S, _NEAR_SPACING_S = 30.0, 0.2
 _SPACING_S = 10.0
 
 
@@ -68,7 +68,7 @@ def find_anchors(
         t_s: when the counter was read, ascending, (n,).
         value_mah: what it read, falling while discharging, (n,).
         looks: how it is looked at.
-        borders_s: where all steps are wanted; elsewhere one in ten seconds will do. None for all.
+        borders_s: where steps are wanted; elsewhere one in ten seconds will do. None for all.
     """
     step_mah = looks.step_mah
     news = np.flatnonzero(changed(value_mah))
@@ -79,10 +79,11 @@ def find_anchors(
         drawn_mah = _guessed_mah(t_s, value_mah, news, blind_s, looks.step_mah)
         late_mah = drawn_mah * np.minimum(late_s / blind_s, 1.0)
     else:
-        drawn_mah, late_mah = (
-            np.abs(looks.charge_mah(stamp_s) - looks.charge_mah(stamp_s - since_s))
-            for since_s in (blind_s, late_s)
-        )
+        charge_mah = looks.charge_mah(stamp_s)
+        drawn_mah = np.abs(charge_mah - looks.charge_mah(stamp_s - blind_s))
+        late_mah = np.zeros(len(stamp_s))
+        if late_s.any():
+            late_mah = np.abs(charge_mah - looks.charge_mah(stamp_s - late_s))
     overshoot_mah = np.minimum(step_mah, drawn_mah)
     fell = value_mah[news] < value_mah[news - 1]
     charge = np.where(fell, overshoot_mah / 2 - step_mah, -overshoot_mah / 2) - value_mah[news]
@@ -150,15 +151,15 @@ def _ages(t_s: Floats, news: npt.NDArray[np.intp], looks: Looks) -> tuple[Floats
 
 
 def _wanted(step_s: Floats, borders_s: Floats) -> npt.NDArray[np.bool_]:
-    """All steps near a border, and the first one in every few seconds."""
-    after = np.searchsorted(borders_s, step_s)
-    apart_s = np.minimum(
-        np.abs(step_s - borders_s[np.maximum(after - 1, 0)]),
-        np.abs(step_s - borders_s[np.minimum(after, len(borders_s) - 1)]),
-    )
-    number = np.floor((step_s - borders_s[0]) / _SPACING_S)
-    first: npt.NDArray[np.bool_] = np.diff(number, prepend=-np.inf) > 0
-    return first | (apart_s < _NEAR_S)
+    """The first step in every few seconds, near a border in every second."""
+    wanted = np.zeros(len(step_s), dtype=np.bool_)
+    if len(step_s):
+        number = np.floor((step_s[[0, -1]] - borders_s[0]) / _SPACING_S)
+        spaced_s = borders_s[0] + _SPACING_S * np.arange(number[0], number[1] + 1)
+        near_s = np.add.outer(borders_s, np.arange(-_NEAR_S, _NEAR_S, _NEAR_SPACING_S))
+        at = np.searchsorted(step_s, np.concatenate([spaced_s, near_s.ravel()]))
+        wanted[at[at < len(step_s)]] = True
+    return wanted
 
 
 def _guessed_mah(

@@ -121,10 +121,12 @@ def bridge(shape: Flow, anchors: Anchors, borders_s: Floats, doubts: Doubts) -> 
 
     # Energy at a border: every bend before it, at the voltage swept meanwhile.
     bends = (nodes[:-1] < borders_s[:, None]) * _swept_volts(shape, nodes)
-    levers = sparse.csr_array(sparse.csr_array(bends) @ step)
+    levers = np.pad(bends, ((0, 0), (1, 0))) - np.pad(bends, ((0, 0), (0, 1)))
+    if leads:
+        levers = np.pad(levers, ((0, 0), (0, n)))
     energies = np.array([each.energy_mwh for each in shared]).reshape(len(shared), len(borders_s))
     energies = energies.T - energies[:, 0]
-    added, parts = equations.solve(states(levers, 0 * levers), energies)
+    added, parts = equations.solve(levers, energies)
     flowed = shape.energy_mwh(borders_s)
     return Bridged(
         energy_mwh=flowed - flowed[0] + added,

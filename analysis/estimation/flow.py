@@ -1,12 +1,13 @@
 """Current and power of a phone between its readings: what was measured and what bridged."""
 
+import math
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from typing import Literal
 
 import numpy as np
 
-from analysis.estimation.profile import N_AT_ONCE, S_PER_H, Bools, Curve, Floats, running
+from analysis.estimation.profile import N_AT_ONCE, S_PER_H, Bools, Curve, Floats, Indices, running
 from analysis.estimation.told import Asleep, Told, bridged_gaps, held
 from analysis.estimation.voltage import blur_of, excess_mw, load_ma, voltage_mwh2
 from analysis.readings.series import Series
@@ -18,6 +19,7 @@ Amounts = Literal[
 ]  # fmt: skip
 GAP_S = 5.0
 GAP_POLLS = 5.0
+_CLOSE_S = 0.4
 _SEEN_ONCE = 1.5
 _WINDOW_S = 0.3
 """Live gauges average over this long at most; common practice, no source."""
@@ -109,9 +111,18 @@ class Flow:
     def total(self, name: Amounts, at_s: Floats) -> Floats:
         """Running total to each moment of one of the amounts given per interval."""
         if name not in self._running:
-            self._running[name] = running(getattr(self, name))
-        result: Floats = np.interp(at_s, self.edges_s, self._running[name])
+            amounts = np.add.reduceat(getattr(self, name), self._seconds[:-1])
+            self._running[name] = running(amounts)
+        result: Floats = np.interp(at_s, self.edges_s[self._seconds], self._running[name])
         return result
+
+    @cached_property
+    def _seconds(self) -> Indices:
+        """Edges at which running totals are kept: all, or of very close ones one in a second."""
+        n = len(self.mean_v)
+        mean_s = (self.edges_s[-1] - self.edges_s[0]) / n
+        close = mean_s < _CLOSE_S and not self.is_asleep
+        return np.append(np.arange(0, n, math.ceil(1 / mean_s) if close else 1), n)
 
     @cached_property
     def _running(self) -> dict[str, Floats]:
@@ -130,7 +141,7 @@ class Flow:
         return self.blur_doubt_ratio * np.diff(self.total("blurred_mwh", at_s))
 
 
-@lru_cache(maxsize=2 * N_AT_ONCE)
+@lru_cache(maxsize=N_AT_ONCE)
 def flow(series: Series, *, means: bool = False) -> Flow:
     """The flow that fresh current and voltage readings tell, from the first reading to the last.
 

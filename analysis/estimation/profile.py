@@ -16,6 +16,7 @@ N_AT_ONCE = min(os.cpu_count() or 1, 4)
 """Phones that are worked on side by side; caches by series hold as many."""
 _NEIGHBOURHOOD_S = 60.0, 300.0
 _N_LEAST, _N_ENOUGH = 10, 100
+_ALIKE, _ROUNDING = 50, 1e-6
 _N_TELL = 50_000
 _NUMBERS = np.arange(_N_TELL)
 _SPREAD = _NUMBERS + _NUMBERS * 0.6180339887498949 % 1.0
@@ -133,11 +134,50 @@ def local_mean(values: Floats, n_around: int) -> Floats:
     return result
 
 
-def local_mean_where(values: Floats, good: Bools, n_around: int) -> Floats:
-    """The same over those values only that are good; 0 where there are none."""
-    if good.all():
-        return local_mean(values, n_around)
-    total = local_mean(np.where(good, values, 0.0), n_around)
-    share = local_mean(good.astype(np.float64), n_around)
-    # What cumulative sums leave behind by rounding is not a share.
-    return np.divide(total, share, out=np.zeros_like(total), where=share > 1e-6)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Locally:
+    """Means about each of n values, the same for a few of them, since it hardly differs.
+
+    Attributes:
+        n: how many values.
+        n_around: over how many on each side, fewer at the ends.
+    """
+
+    n: int
+    n_around: int
+
+    @property
+    def n_each(self) -> int:
+        """How many values share a mean."""
+        return max(self.n_around // _ALIKE, 1)
+
+    @property
+    def middle(self) -> Indices:
+        """Which value stands in the middle of those that share each of m means, (m,)."""
+        first = np.arange(0, self.n, self.n_each)
+        return (first + np.minimum(first + self.n_each, self.n) - 1) // 2
+
+    def means(self, values: Floats, good: Bools) -> Floats:
+        """Means of those values that are good, 0 where there are none, (m,).
+
+        Args:
+            values: the n, or the first of them.
+            good: which, as many.
+        """
+        first = np.arange(0, self.n, self.n_each)
+        here = first[first < len(values)]
+        total, number = np.zeros(len(first)), np.zeros(len(first))
+        if len(here) and good.all():
+            total[: len(here)] = np.add.reduceat(values, here)
+            number[: len(here)] = np.diff(here, append=len(values))
+        elif len(here):
+            total[: len(here)] = np.add.reduceat(np.where(good, values, 0.0), here)
+            number[: len(here)] = np.add.reduceat(good.astype(np.float64), here)
+        reach = max(self.n_around // self.n_each, 1)
+        total, number = local_mean(total, reach), local_mean(number, reach)
+        # What cumulative sums leave behind by rounding is not a number.
+        return np.divide(total, number, out=np.zeros_like(total), where=number > _ROUNDING)
+
+    def everywhere(self, means: Floats) -> Floats:
+        """Such means as often as values share them, (n,)."""
+        return means if self.n_each == 1 else np.repeat(means, self.n_each)[: self.n]

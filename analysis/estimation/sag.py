@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.estimation.profile import Bools, Floats, around, local_mean_where
+from analysis.estimation.profile import Bools, Floats, Locally, around, enough_of
 
 _OHM = 0.1
 _OHM_LIMITS = (0.05, 0.4)
@@ -72,21 +72,26 @@ def blur(
         regular = linked & np.concatenate([linked[1:], [False]])
     doubt = _DOUBT if ohm is None else _DOUBT_ELSEWHERE
     if ohm is None:
-        ohm = _ohm(np.diff(voltage_mv)[regular], np.diff(beside_ma)[regular], live=live)
+        at = np.flatnonzero(regular)
+        at = at[enough_of(len(at))]
+        steps_mv, steps_ma = (x[at + 1] - x[at] for x in (voltage_mv, beside_ma))
+        ohm = _ohm(steps_mv, steps_ma, live=live)
     lag = 1 if live else _LAG
     if len(t_s) <= 2 * lag:
         return Blur(at_s=t_s[:1], excess_mw=np.zeros(1), ohm=ohm)
-    broken = np.concatenate([[0], np.cumsum(~linked)])
-    whole = broken[2 * lag :] == broken[: -2 * lag]
-    n_around = around(t_s)
-    scatter_mv2 = local_mean_where(_wavering(voltage_mv, voltage_mv, lag), whole, n_around)
-    together = local_mean_where(_wavering(beside_mv, current_ma, lag), whole, n_around)
+    whole = np.ones(len(t_s) - 2 * lag, dtype=bool)
+    if not linked.all():
+        broken = np.concatenate([[0], np.cumsum(~linked)])
+        whole = broken[2 * lag :] == broken[: -2 * lag]
+    near = Locally(n=len(whole), n_around=around(t_s))
+    scatter_mv2 = near.means(_wavering(voltage_mv, voltage_mv, lag), whole)
+    together = near.means(_wavering(beside_mv, current_ma, lag), whole)
     excess_mw = np.maximum(scatter_mv2 / ohm + together, 0.0) / 1000
     return Blur(
-        at_s=t_s[lag:-lag],
+        at_s=t_s[lag:-lag][near.middle],
         excess_mw=excess_mw,
         ohm=ohm,
-        doubt_ratio=_doubt_ratio(n_around, _DOUBT_BY_DEFAULT if ohm == _OHM else doubt),
+        doubt_ratio=_doubt_ratio(near.n_around, _DOUBT_BY_DEFAULT if ohm == _OHM else doubt),
     )
 
 

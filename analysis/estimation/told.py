@@ -11,8 +11,8 @@ from analysis.estimation.profile import (
     Bools,
     Curve,
     Floats,
+    Locally,
     around,
-    local_mean_where,
     spread,
     usual,
 )
@@ -268,20 +268,18 @@ def scatter(t_s: Floats, value: Floats, linked: Bools) -> tuple[Floats, Floats]:
         value: at the nodes, (k + 1,).
         linked: whether a node and the next belong together, (k,).
     """
-    n_around = around(t_s)
-    one = np.diff(value) ** 2 / 2
+    near = Locally(n=len(linked), n_around=around(t_s))
+    step = np.diff(value)
     both = linked[:-1] & linked[1:]
-    gamma = local_mean_where(one, linked, n_around)
-    if not len(both):
-        return gamma, gamma.copy()
-    if n_around < _N_TELL:
+    gamma = near.means(step * step, linked) / 2
+    if near.n_around < _N_TELL:
         # So few neighbours tell only what comes and goes between them; steps leave no trace in it.
-        step = np.diff(value)
-        coming = local_mean_where(-step[1:] * step[:-1], both, n_around)
-        return gamma, np.maximum(np.append(coming, coming[-1:]), gamma / 6)
-    gamma_2 = local_mean_where((value[2:] - value[:-2]) ** 2 / 2, both, n_around)
-    gamma_2 = np.append(gamma_2, gamma_2[-1:])
-    alike = np.divide(gamma_2, gamma, out=np.ones_like(gamma), where=gamma > 0) - 1
-    alike = np.clip(alike, *_ALIKE)
-    missed = ((1 + alike) / (1 - alike) + 2 / np.log(alike)) / (1 - alike)
-    return gamma, missed * gamma
+        coming = near.means(-step[1:] * step[:-1], both)
+        missed = np.maximum(coming, gamma / 6)
+    else:
+        two = value[2:] - value[:-2]
+        gamma_2 = near.means(two * two, both) / 2
+        alike = np.divide(gamma_2, gamma, out=np.ones_like(gamma), where=gamma > 0) - 1
+        alike = np.clip(alike, *_ALIKE)
+        missed = gamma * ((1 + alike) / (1 - alike) + 2 / np.log(alike)) / (1 - alike)
+    return near.everywhere(gamma), near.everywhere(missed)

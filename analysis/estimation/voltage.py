@@ -26,12 +26,13 @@ def blur_of(
         read: whether that current was read; else it is even between moments of known charge.
         ohm: resistance, where it is known from elsewhere.
     """
-    together = np.isfinite(series.voltage_mv) & np.isfinite(series.current_ma)
-    n_read = max(int(np.isfinite(series.current_ma).sum()), 1)
-    live = read and series.current_hold_s is None and together.sum() > _TOGETHER_RATIO * n_read
+    with_current = np.isfinite(series.current_ma)
+    both = with_current & np.isfinite(series.voltage_mv)
+    n_read, n_both = np.count_nonzero(with_current), np.count_nonzero(both)
+    live = read and series.current_hold_s is None and bool(n_both > _TOGETHER_RATIO * n_read)
     if live:
-        t_s, volts = series.t_s[together], series.voltage_mv[together]
-        beside = -series.current_ma[together]
+        at = slice(None) if n_both == len(both) else np.flatnonzero(both)
+        t_s, volts, beside = series.t_s[at], series.voltage_mv[at], -series.current_ma[at]
     else:
         t_s, volts = series.voltages()
         hours = np.diff(t_s) / S_PER_H
@@ -75,7 +76,9 @@ def voltage_mwh2(series: Series, current: Curve, middle: Floats) -> Floats:
     _, missed = scatter(t_s, volts, _linked(t_s))
     # The error of a mean over n spacings d is missed / n: per second of time, missed * d.
     most_s = _MOST_SPACINGS * usual(spacing_s)
-    per_s = np.interp(middle, t_s[1:], missed * np.minimum(spacing_s, most_s))
+    per_s = missed * np.minimum(spacing_s, most_s)
+    if t_s is not current.edges_s:
+        per_s = np.interp(middle, t_s[1:], per_s)
     mean_ma = (current.start + current.end) / 2
     variance: Floats = per_s * mean_ma**2 * np.diff(current.edges_s) / (1000 * S_PER_H) ** 2
     return variance

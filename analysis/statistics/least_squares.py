@@ -48,7 +48,7 @@ class Equations:
         second, share = also or ("", np.zeros(k))
         self._names += [(name, 1 - share), (second, share)]
 
-    def solve(self, levers: sparse.csr_array, dense: Floats) -> tuple[Floats, dict[str, Floats]]:
+    def solve(self, levers: Floats, dense: Floats) -> tuple[Floats, dict[str, Floats]]:
         """Quantities linear in the unknowns, and their covariance by source.
 
         The dense unknowns are eliminated, so that what is factored stays as sparse as a chain.
@@ -62,7 +62,7 @@ class Equations:
         n_dense = self._n_dense
         across = rows.T @ beside
         factored = splu(sparse.csc_array(rows.T @ rows))
-        columns = np.column_stack([rows.T @ wanted, across, levers.toarray().T])
+        columns = np.column_stack([rows.T @ wanted, across, levers.T])
         solved = factored.solve(np.ascontiguousarray(columns))
         alone, by_dense, by_lever = np.split(solved, [1, 1 + n_dense], axis=1)
         inner = beside.T @ beside - across.T @ by_dense
