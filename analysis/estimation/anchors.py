@@ -12,7 +12,7 @@ from analysis.readings.refresh import Refreshes, refreshes
 
 _LEAST_U_RATIO = 0.01
 _LIVE_RATIO = 1.02
-_NEAR_S, _NEAR_SPACING_S = 30.0, 0.2
+_NEAR_S, _NEAR_SPACING_S = 15.0, 0.2
 _SPACING_S = 10.0
 
 
