@@ -20,7 +20,7 @@ _STRAYED_S = (600.0, 1200.0)
 
 _N_LEAST = 6
 _CONFIDENT = 0.999
-_PLAIN, _PLAIN_RATIO, _LEAST_STRAY_RATIO = 3.0, 0.01, 0.005
+_PLAIN, _PLAIN_RATIO, _LEAST_STRAY_RATIO = 3.0, 0.015, 0.005
 """A stray is believed that is beyond luck, and either as large as a model's or far beyond it;
 common practice, no source."""
 

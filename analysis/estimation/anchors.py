@@ -187,7 +187,7 @@ def with_jumps(
     expected_mah: Floats | None,
     u_mah: Floats,
     step_mah: float,
-    least_mah: float = 0.0,
+    least_mah: Floats | float = 0.0,
 ) -> Anchors:
     """Marks steps that the current cannot explain: the gauge corrected its own count.
 
@@ -197,7 +197,8 @@ def with_jumps(
             then only a count that goes backwards is a jump, (n - 1,).
         u_mah: standard uncertainty of that, (n - 1,).
         step_mah: the counter's smallest step.
-        least_mah: a jump that is smaller is taken for a burst between two readings.
+        least_mah: a jump that is smaller is taken for a burst between two readings, (n - 1,) or
+            one for all.
     """
     counted = np.diff(anchors.charge_mah)
     if expected_mah is None:
@@ -205,7 +206,9 @@ def with_jumps(
     else:
         sigma = np.sqrt(anchors.u_mah[1:] ** 2 + anchors.u_mah[:-1] ** 2 + u_mah**2)
         limit = 6 * sigma + 1.05 * step_mah + 0.02 * np.abs(expected_mah)
-        jumped = np.abs(counted - expected_mah) > np.maximum(limit, max(2 * step_mah, least_mah))
+        jumped = np.abs(counted - expected_mah) > np.maximum(
+            limit, np.maximum(2 * step_mah, least_mah)
+        )
     return replace(anchors, jump_s=tuple(float(t) for t in anchors.t_s[1:][jumped]))
 
 

@@ -11,6 +11,7 @@ from analysis.readings.sleep import sleeps
 
 _AROUND_S = 30.0
 _STEP_RATIO = 0.1
+_LEAST_AWAKE_S = 1.0
 _LATENCY_RATIO = 0.12
 """Of a cache's hold; found on virtual phones, no other source."""
 
@@ -118,21 +119,24 @@ def border_shift_mwh(seen: Flow, borders: Floats) -> Floats:
     activity ends and another begins: where the power differs, it steps there, from its mean before
     to its mean after, and the interval as a whole stays as it was read.
     """
-    edges = seen.edges_s
-    index = np.clip(np.searchsorted(edges, borders, side="right") - 1, 0, len(edges) - 2)
+    edges = seen.edges_s if seen.even_s is None else seen.even_s
+    index = _interval(edges, borders)
     begin_s, end_s = edges[index], edges[index + 1]
-    width_s = end_s - begin_s
-    share = np.clip((borders - begin_s) / width_s, 0.0, 1.0)
     low, high = edges[0], edges[-1]
     before = np.maximum(begin_s - _AROUND_S, low)
     after = np.minimum(end_s + _AROUND_S, high)
-    inner = seen.measured[index] & (begin_s > low) & (end_s < high)
-    slept = np.diff(seen.total("asleep_s", np.column_stack([before, after]).ravel()))[::2] > 0
-    inner &= ~slept
-    with np.errstate(divide="ignore", invalid="ignore"):
-        before_mw = (seen.energy_mwh(begin_s) - seen.energy_mwh(before)) / (begin_s - before)
-        after_mw = (seen.energy_mwh(after) - seen.energy_mwh(end_s)) / (after - end_s)
-    evenly = 1.0 if seen.even else 0.5
+    at = np.array([before, begin_s, np.clip(borders, begin_s, end_s), end_s, after])
+    # Asleep hardly anything flows: what counts is how long it was awake.
+    awake_s = np.diff(at, axis=0) - np.diff(seen.total("asleep_s", at), axis=0)
+    flowed_mwh = np.diff(seen.energy_mwh(at.ravel()).reshape(at.shape), axis=0)
+    before_mw, after_mw = flowed_mwh[[0, 3]] / np.maximum(awake_s[[0, 3]], _LEAST_AWAKE_S)
+    shared_s = awake_s[1] * awake_s[2] / np.maximum(awake_s[1] + awake_s[2], _LEAST_AWAKE_S)
+    inner = seen.measured[_interval(seen.edges_s, borders)] & (begin_s > low) & (end_s < high)
+    evenly = 0.5 if seen.even_s is None else 1.0
     stepped = np.abs(before_mw - after_mw) > _STEP_RATIO * np.abs(before_mw + after_mw) / 2
-    shift = evenly * share * (1 - share) * width_s * (before_mw - after_mw)
-    return np.where(inner & stepped, np.nan_to_num(shift), 0.0)
+    return np.where(inner & stepped, evenly * shared_s * (before_mw - after_mw), 0.0)
+
+
+def _interval(edges: Floats, at_s: Floats) -> npt.NDArray[np.intp]:
+    """In which interval each moment lies, the first or last one beyond the ends."""
+    return np.clip(np.searchsorted(edges, at_s, side="right") - 1, 0, len(edges) - 2)

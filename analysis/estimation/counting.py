@@ -107,7 +107,13 @@ def _with_jumps(series: Series, shape: Flow, anchors: Anchors) -> Anchors:
         slept_h = np.diff(shape.total("asleep_s", anchors.t_s)) / S_PER_H
         variance = variance + (series.gains.sleep_half_ma * slept_h) ** 2 / 3
     expected = totals.scale_ratio() * np.diff(totals.told_mah)
+    least_mah: Floats | float
     least_mah = max(_LEAST_JUMP_MAH, _LEAST_JUMP_RATIO * (series.capacity_mah or 0.0))
+    if shape.hold_s is not None and len(expected):
+        # What is held may stand on the wrong side of where an activity begins or ends.
+        rate = np.pad(expected / np.diff(anchors.t_s), 1, mode="edge")
+        apart = np.maximum(np.abs(rate[1:-1] - rate[:-2]), np.abs(rate[1:-1] - rate[2:]))
+        least_mah = np.maximum(least_mah, shape.hold_s * apart)
     step_mah = series.counter_lsb_mah or 0.0
     return with_jumps(anchors, expected, np.sqrt(variance), step_mah, least_mah)
 

@@ -44,7 +44,7 @@ class Flow:
         blur_doubt_ratio: half width of the doubt about that.
         ohm: resistance through which it gives way.
         hold_s: for how long each current was held; None of live readings and if none was read.
-        even: whether the current is the same throughout each interval.
+        even_s: edges between which the current is the same throughout; None if it is straight.
         stale_mah: charge by currents that may be from before the phone slept, (k,); None of a
             source that is looked at often enough to see.
     """
@@ -62,7 +62,7 @@ class Flow:
     blur_doubt_ratio: float
     ohm: float
     hold_s: float | None = None
-    even: bool = False
+    even_s: Floats | None = None
     stale_mah: Floats | None = None
 
     @property
@@ -222,7 +222,7 @@ def _with_power(series: Series, told: Told, unread: Bools, stretches: Floats) ->
         blur_doubt_ratio=seen.doubt_ratio,
         ohm=seen.ohm,
         hold_s=series.current_hold_s,
-        even=series.current_hold_s is not None,
+        even_s=None if series.current_hold_s is None else edges,
         stale_mah=(start + end) / 2 * width_s / S_PER_H * drowsy if _is_slow(series) else None,
     )
 

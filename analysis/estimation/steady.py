@@ -14,7 +14,7 @@ from analysis.readings.sleep import sleeps, slept_s, within
 _MOST_ASLEEP_RATIO = 0.8
 _LEAST_SPLIT_RATIO = 0.1
 _LEAST_AWAKE_S = 1e-3
-_ROUNDED = 1.87
+_ROUNDED = 1.2
 """Of single steps nobody knows better how they divide than by a whole one."""
 
 
@@ -122,11 +122,11 @@ def steady_flow(
         sampling_mah2=nothing,
         other_mah2=np.where(asleep, asleep_mah2, drawn.split_mah2_per_s[at] * width_s),
         sampling_mwh2=voltage_mwh2(series, current, middle),
-        asleep_s=nothing,
+        asleep_s=np.where(asleep, width_s, 0.0),
         measured=measured,
         gamma_ma2=nothing,
         blurred_mwh=excess * width_s / S_PER_H,
         blur_doubt_ratio=seen.doubt_ratio,
         ohm=seen.ohm,
-        even=True,
+        even_s=np.unique(knots),
     )
