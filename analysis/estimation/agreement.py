@@ -40,6 +40,7 @@ class Agreement:
         scale_u_ratio: standard uncertainty of that.
         sampling_ratio: variance of their difference against what sampling predicts.
         stray_mah2_per_s: how fast the counter strays from the charge, beyond sampling and steps.
+        misfit_ratio: squared difference over long blocks, against prediction; None if too few.
         stray_mah: how far it does in an hour.
     """
 
@@ -47,6 +48,7 @@ class Agreement:
     scale_u_ratio: float = 0.0
     sampling_ratio: float = 1.0
     stray_mah2_per_s: float = 0.0
+    misfit_ratio: float | None = None
 
     @property
     def contradicts(self) -> bool:
@@ -78,6 +80,10 @@ class _Blocks:
         """Variance of counted less told, (n,)."""
         return self.steps_mah2 + self.sampling_mah2
 
+    def sampled(self, sampling_ratio: float) -> Self:
+        """The same with sampling that is so many times worse than predicted."""
+        return replace(self, sampling_mah2=self.sampling_mah2 * sampling_ratio)
+
     @property
     def n_telling(self) -> float:
         """How many blocks without steps would tell as much of the sampling."""
@@ -87,6 +93,12 @@ class _Blocks:
     def median_ratio(self) -> float:
         """Counted over told, that single large differences hardly move."""
         return float(np.median(self.counted_mah / self.told_mah))
+
+    @property
+    def fitted_ratio(self) -> float:
+        """Counted over told by least squares."""
+        weight = self.told_mah / self.predicted_mah2
+        return float(weight @ self.counted_mah) / float(weight @ self.told_mah)
 
     @property
     def mean_ratio(self) -> tuple[float, float]:
@@ -161,12 +173,13 @@ class Totals:
         # nobody knows what it is.
         sampling_ratio = judging.sampling_ratio(ratio, _OF_MEANS if means else 1.0)
         most = 1.0 if live else max(sampling_ratio, 1.0)
-        strays = [_stray(found, most) for s in _STRAYED_S if (found := steady.blocks(s))]
+        long = [found.sampled(most) for s in _STRAYED_S if (found := steady.blocks(s))]
         return Agreement(
             scale_ratio=ratio,
             scale_u_ratio=ratio_u,
             sampling_ratio=min(sampling_ratio, 1.0) if live else sampling_ratio,
-            stray_mah2_per_s=max(strays, default=0.0),
+            stray_mah2_per_s=max((_stray(found) for found in long), default=0.0),
+            misfit_ratio=max((found.mean(found.fitted_ratio) for found in long), default=None),
         )
 
     def judging(self) -> _Blocks | None:
@@ -203,11 +216,9 @@ class Totals:
         )
 
 
-def _stray(blocks: _Blocks, sampling_ratio: float) -> float:
+def _stray(blocks: _Blocks) -> float:
     """How fast the counter strays, as far as neither sampling nor luck explains it."""
-    blocks = replace(blocks, sampling_mah2=blocks.sampling_mah2 * sampling_ratio)
-    ratio, _ = blocks.mean_ratio
-    found = blocks.mean(ratio)
+    found = blocks.mean(blocks.fitted_ratio)
     predicted, told = float(np.mean(blocks.predicted_mah2)), float(np.median(blocks.told_mah))
     beyond = (found - 1) * predicted
     plain = min(_PLAIN * predicted, (_PLAIN_RATIO * told) ** 2)

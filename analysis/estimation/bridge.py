@@ -29,6 +29,7 @@ class Doubts:
     Attributes:
         sampling_ratio: variance between readings against what the flow says.
         scale_u_ratio: standard uncertainty of the current's scale against the counter's.
+        unit_u_ratio: the same of the counter's unit, where the current's scale is what counts.
         sleep_u_ma: standard uncertainty of the draw asleep: half its variance is the same in all
             pieces, half differs from piece to piece.
         stray_mah2_per_s: how fast the counter strays from the charge, as a random walk.
@@ -36,6 +37,7 @@ class Doubts:
 
     sampling_ratio: float = 1.0
     scale_u_ratio: float = 0.01
+    unit_u_ratio: float = 0.0
     sleep_u_ma: float = 0.0
     stray_mah2_per_s: float = 0.0
 
@@ -165,6 +167,11 @@ def _shared(
         charge, energy = shape.charge_mah(nodes), shape.energy_mwh(borders)
         found.append(
             _Shared(name=SCALE, u=doubts.scale_u_ratio, charge_mah=charge, energy_mwh=energy)
+        )
+    if anchored and doubts.unit_u_ratio > 0:
+        charge, nothing = shape.charge_mah(nodes), np.zeros(len(borders))
+        found.append(
+            _Shared(name=SCALE, u=doubts.unit_u_ratio, charge_mah=charge, energy_mwh=nothing)
         )
     if shape.stale_mah is not None and shape.stale_mah.any():
         # All of them alike: anything from nothing to twice as much.

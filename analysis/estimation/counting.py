@@ -8,11 +8,19 @@ import numpy as np
 from analysis.estimation.agreement import Agreement, Totals
 from analysis.estimation.anchors import Anchors, Looks, find_anchors, with_jumps
 from analysis.estimation.flow import Flow, flow
-from analysis.estimation.profile import N_AT_ONCE, S_PER_H, Floats
+from analysis.estimation.profile import N_AT_ONCE, S_PER_H, Bools, Floats
+from analysis.readings.freshness import changed, read
 from analysis.readings.series import Series
 
 _N_STEPS_LEAST = 2
 _MOST_STEPS_RATIO = 1.5
+_N_TICKS_LEAST = 12
+_MOST_MISFIT_RATIO = 1.5
+"""Against sampling alone; common practice, no source."""
+
+_LOWEST_PCT, _HIGHEST_PCT = 3.0, 99.0
+"""Platforms stretch both ends of the scale."""
+
 _LEVEL_EVERY_S = 10.0
 """The recorder looks at the level no oftener, however often it reads the counter."""
 
@@ -79,6 +87,47 @@ def judged(series: Series) -> Judged:
             look_s=series.look_s | {"counter_mah": series.poll_s},
         )
     return _judged(series, flow(series, means=True), means=True)
+
+
+@lru_cache(maxsize=N_AT_ONCE)
+def by_level(series: Series) -> Judged | None:
+    """The level's steps as those of a coarse counter beside the current; None if they are not.
+
+    Many gauges show the counted charge in whole percents; others follow a map that strays far
+    from it. Only steps that differ from the current's sum by no more than sampling does are taken.
+    What a step is worth is taken from that sum: it tells nothing of the current's scale.
+    """
+    level = np.where(trustworthy(series.level_pct), series.level_pct, np.nan)
+    times, values = read(series.t_s, level)
+    ticks = np.flatnonzero(changed(values))
+    if len(ticks) < _N_TICKS_LEAST or not series.has("current_ma", _N_JUDGES):
+        return None
+    shape = flow(series)
+    fell = float(values[ticks[0]] - values[ticks[-1]])
+    flowed_mah = float(np.diff(shape.charge_mah(times[ticks[[0, -1]]]))[0])
+    if fell <= 0 or flowed_mah <= 0:
+        return None
+    point_mah = flowed_mah / fell
+    series = replace(
+        series,
+        counter_mah=level * point_mah,
+        counter_lsb_mah=point_mah,
+        cached=series.cached | {"counter_mah": False},
+        look_s=series.look_s | {"counter_mah": series.look_s["level_pct"]},
+    )
+    # Sleep is in that sum by default only; without it the two give the step once more.
+    ratio = _judged(series, shape).found.scale_ratio
+    series = replace(
+        series, counter_mah=series.counter_mah / ratio, counter_lsb_mah=point_mah / ratio
+    )
+    beside = _judged(series, shape)
+    misfit = beside.found.misfit_ratio
+    return beside if misfit is not None and misfit < _MOST_MISFIT_RATIO else None
+
+
+def trustworthy(level_pct: Floats) -> Bools:
+    """Where a level is neither nearly empty nor nearly full."""
+    return (level_pct > _LOWEST_PCT) & (level_pct < _HIGHEST_PCT)
 
 
 def _judged(series: Series, shape: Flow, *, means: bool = False) -> Judged:

@@ -10,17 +10,14 @@ from scipy.optimize import nnls
 from analysis.errors import CannotEstimateError
 from analysis.estimation.anchors import Anchors, Looks, find_anchors
 from analysis.estimation.borders import checked
+from analysis.estimation.counting import trustworthy
 from analysis.estimation.estimate import Cause, Component, Estimate
-from analysis.estimation.profile import Bools, Curve, Floats
+from analysis.estimation.profile import Curve, Floats
 from analysis.estimation.settle import voltage_gain
 from analysis.readings.freshness import changed
 from analysis.readings.series import Series
 
 NAME = "level"
-_LOWEST_PCT = 3.0
-_HIGHEST_PCT = 99.0
-"""Platforms stretch both ends of the scale."""
-
 _WHITE_PCT = 0.08
 _SMOOTH = ((0.25, 5.0), (0.80, 40.0))
 """Error of the map from charge to level: size in points, and over how many points it stays alike;
@@ -48,7 +45,7 @@ class _Fit:
 
 def can(series: Series) -> bool:
     """Whether level, voltage and a stated capacity are there."""
-    usable = _usable(series.level_pct)
+    usable = trustworthy(series.level_pct)
     return (
         series.capacity_mah is not None and int(usable.sum()) >= 2 and series.has("voltage_mv", 1)
     )
@@ -65,7 +62,7 @@ def estimate(series: Series, borders_s: Floats) -> Estimate:
         raise CannotEstimateError(NAME, "level, voltage and stated capacity")
     borders = checked(borders_s)
     point_mah = series.capacity_mah / 100
-    usable = _usable(series.level_pct)
+    usable = trustworthy(series.level_pct)
     ticks = find_anchors(
         series.t_s[usable],
         series.level_pct[usable] * point_mah,
@@ -126,10 +123,6 @@ def _looks(series: Series, point_mah: float) -> Looks:
         if len(waited_s) and np.median(waited_s) < _PUSHED_RATIO * look_s:
             look_s, refreshed = poll_s, None
     return Looks(step_mah=point_mah, look_s=look_s, poll_s=poll_s, refreshed=refreshed)
-
-
-def _usable(level_pct: Floats) -> Bools:
-    return (level_pct > _LOWEST_PCT) & (level_pct < _HIGHEST_PCT)
 
 
 def _fit(series: Series, ticks: Anchors, borders: Floats, point_mah: float) -> _Fit:
