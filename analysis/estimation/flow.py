@@ -1,7 +1,7 @@
 """Current and power of a phone between its readings: what was measured and what bridged."""
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from typing import Literal
 
@@ -22,7 +22,10 @@ GAP_POLLS = 5.0
 _CLOSE_S = 0.4
 _SEEN_ONCE = 1.5
 _WINDOW_S = 0.3
-"""Live gauges average over this long at most; common practice, no source."""
+"""Gauges that look so often average over the time in between; common practice, no source."""
+
+_OF_MEANS = 0.01
+"""Variance of their sum against that of moments."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -161,7 +164,10 @@ def flow(series: Series, *, means: bool = False) -> Flow:
         told = Told.plain(times, outward[:-1], outward[1:])
     else:
         known = Asleep(stretches_s=sleeps(series), sleep_ma=series.gains.sleep_ma)
-        told = held(times, outward, series.current_hold_s, series.poll_s, known if means else None)
+        hold_s, short = series.current_hold_s, series.current_hold_s <= _WINDOW_S
+        told = held(times, outward, hold_s, series.poll_s, known if means or short else None)
+        if short:
+            told = replace(told, sampling_mas2=_OF_MEANS * told.sampling_mas2)
     told = told.stretched(series.t_s[0], series.t_s[-1])
     stretches = sleeps(series)
     asleep = np.diff(slept_s(stretches, told.edges_s)) > 0

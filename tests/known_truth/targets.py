@@ -19,11 +19,10 @@ from collector.virtual.profiles import (
     GaugeProfile,
 )
 from tests.known_truth.cells import Cell, Key, duel
-from tests.known_truth.trial import ACTIVE, IDLE, TRAPEZOID, Outcome
+from tests.known_truth.trial import ACTIVE, IDLE, Outcome
 
 AT_HZ = 1.0
 _SINGLES = (power_integral.NAME, charge_counter.NAME)
-_FLOOR_RATIO = 1.02
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,17 +30,12 @@ class Target:
     """Largest root mean square error at 1 Hz, gain and offset of the gauge apart.
 
     The limits are those that a first study with a prototype reached, on loads of its own.
-
-    Attributes:
-        sampled: nothing but readings of the current tells: then no less can be asked for than the
-            trapezoid of the same readings leaves.
     """
 
     gauge: GaugeProfile
     kind: str = ACTIVE
     rms_pct: float | None = None
     rms_mwh: float | None = None
-    sampled: bool = False
 
 
 TARGETS = (
@@ -51,8 +45,8 @@ TARGETS = (
     Target(gauge=ABSOLUTE_MILLIAMP, rms_pct=0.2),
     Target(gauge=MILLIAMP_INVERTED, rms_pct=0.3),
     Target(gauge=CACHED_HALF_MINUTE, rms_pct=0.7),
-    Target(gauge=LEVEL_COUNTER, rms_pct=0.3, sampled=True),
-    Target(gauge=STUCK_COUNTER, rms_pct=0.3, sampled=True),
+    Target(gauge=LEVEL_COUNTER, rms_pct=0.3),
+    Target(gauge=STUCK_COUNTER, rms_pct=0.3),
     Target(gauge=SMOOTHED_CHARGE, rms_pct=0.7),
     Target(gauge=PERCENT_ONLY, rms_pct=5.5),
     Target(gauge=PERCENT_PUSHED, rms_pct=5.5),
@@ -98,9 +92,6 @@ def _over(target: Target, cells: Mapping[Key, Cell], margin: float) -> Iterator[
     if target.rms_pct is None:
         return
     limit = margin * target.rms_pct
-    if target.sampled:
-        floor = cells[name, TRAPEZOID, AT_HZ, target.kind].rms_pct
-        limit = max(limit, _FLOOR_RATIO * floor)
     if each.rms_pct > limit:
         yield f"{where}: RMS {each.rms_pct:.3f} %, wanted {limit:.3g} %"
 
