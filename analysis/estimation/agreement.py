@@ -19,7 +19,7 @@ _STRAYED_S = (600.0, 1200.0)
 """The same for a counter that strays: a model errs one way for so long, sampling does not."""
 
 _N_LEAST = 6
-_CONFIDENT = 0.999
+_CONFIDENT = 0.997
 _PLAIN, _PLAIN_RATIO, _LEAST_STRAY_RATIO = 3.0, 0.015, 0.005
 """A stray is believed that is beyond luck, and either as large as a model's or far beyond it;
 common practice, no source."""
