@@ -174,10 +174,12 @@ def held(
     real = np.diff(edges) > 0
     told = Told.plain(np.append(edges[:-1][real], edges[-1]), levels[real], levels[real])
     gamma, missed = (np.append(x, x[-1:])[real] for x in (gamma, missed))
+    width_s = told.width_s
     return replace(
         told,
         other_mas2=variance[real],
-        sampling_mas2=told.width_s**2 * missed,
+        # A value that stays for longer was read anew, and was the same, each time.
+        sampling_mas2=width_s * np.minimum(width_s, hold_s) * missed,
         gamma_ma2=gamma,
     )
 

@@ -166,7 +166,7 @@ def _row(gauge: Gauge, number: int, at_s: float) -> Reading:
         (LIVE_MICROAMP, 0.012),
         (WINDOWED_HALF_MAH, 0.012),
         (MILLIAMP_INVERTED, 0.016),
-        (CACHED_HALF_MINUTE, 0.13),
+        (CACHED_HALF_MINUTE, 0.03),
         (STUCK_COUNTER, 0.02),
         (PERCENT_PUSHED, 0.3),
     ],
