@@ -26,8 +26,8 @@ common practice, no source."""
 
 _LIKE_SCALE, _LIKE_SCALE_STRAYING = 0.03, 0.2
 _SIGMAS = 3.0
-_SAMPLING_LIMITS = (0.05, 5.0)
-_OF_MEANS = 0.15
+_SAMPLING_LIMITS = (0.01, 5.0)
+_OF_MEANS = 0.03
 _PRIOR_N = 4.0
 
 
