@@ -39,6 +39,7 @@ class Agreement:
         scale_ratio: counter over current.
         scale_u_ratio: standard uncertainty of that.
         sampling_ratio: variance of their difference against what sampling predicts.
+        n_telling: how many blocks told that, those counting less in which steps outweigh sampling.
         stray_mah2_per_s: how fast the counter strays from the charge, beyond sampling and steps.
         misfit_ratio: squared difference over long blocks, against prediction; None if too few.
         stray_mah: how far it does in an hour.
@@ -47,6 +48,7 @@ class Agreement:
     scale_ratio: float = 1.0
     scale_u_ratio: float = 0.0
     sampling_ratio: float = 1.0
+    n_telling: float = 0.0
     stray_mah2_per_s: float = 0.0
     misfit_ratio: float | None = None
 
@@ -178,6 +180,7 @@ class Totals:
             scale_ratio=ratio,
             scale_u_ratio=ratio_u,
             sampling_ratio=min(sampling_ratio, 1.0) if live else sampling_ratio,
+            n_telling=judging.n_telling,
             stray_mah2_per_s=max((_stray(found) for found in long), default=0.0),
             misfit_ratio=max((found.mean(found.fitted_ratio) for found in long), default=None),
         )

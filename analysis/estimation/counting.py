@@ -7,7 +7,7 @@ import numpy as np
 
 from analysis.estimation.agreement import Agreement, Totals
 from analysis.estimation.anchors import Anchors, Looks, find_anchors, with_jumps
-from analysis.estimation.flow import Flow, flow
+from analysis.estimation.flow import WINDOW_S, Flow, flow
 from analysis.estimation.profile import N_AT_ONCE, S_PER_H, Bools, Floats
 from analysis.readings.freshness import changed, read
 from analysis.readings.series import Series
@@ -15,6 +15,7 @@ from analysis.readings.series import Series
 _N_STEPS_LEAST = 2
 _MOST_STEPS_RATIO = 1.5
 _N_TICKS_LEAST = 12
+_N_TELLING_LEAST = 5.0
 _MOST_MISFIT_RATIO = 1.5
 """Against sampling alone; common practice, no source."""
 
@@ -122,7 +123,11 @@ def by_level(series: Series) -> Judged | None:
     )
     beside = _judged(series, shape)
     misfit = beside.found.misfit_ratio
-    return beside if misfit is not None and misfit < _MOST_MISFIT_RATIO else None
+    if misfit is None or misfit > _MOST_MISFIT_RATIO:
+        return None
+    # Held values may be means, far better than their scatter says: the level must be able to tell.
+    unsure = series.poll_s > _SLOW_S or (series.current_hold_s or 0.0) > WINDOW_S
+    return None if unsure and beside.found.n_telling < _N_TELLING_LEAST else beside
 
 
 def trustworthy(level_pct: Floats) -> Bools:

@@ -21,7 +21,7 @@ GAP_S = 5.0
 GAP_POLLS = 5.0
 _CLOSE_S = 0.4
 _SEEN_ONCE = 1.5
-_WINDOW_S = 0.3
+WINDOW_S = 0.3
 """Gauges that look so often average over the time in between; common practice, no source."""
 
 _OF_MEANS = 0.01
@@ -164,7 +164,7 @@ def flow(series: Series, *, means: bool = False) -> Flow:
         told = Told.plain(times, outward[:-1], outward[1:])
     else:
         known = Asleep(stretches_s=sleeps(series), sleep_ma=series.gains.sleep_ma)
-        hold_s, short = series.current_hold_s, series.current_hold_s <= _WINDOW_S
+        hold_s, short = series.current_hold_s, series.current_hold_s <= WINDOW_S
         told = held(times, outward, hold_s, series.poll_s, known if means or short else None)
         if short:
             told = replace(told, sampling_mas2=_OF_MEANS * told.sampling_mas2)
@@ -245,7 +245,7 @@ def _just_woken(times: Floats, stretches: Floats) -> Bools:
         return np.zeros(len(times), dtype=bool)
     number = np.searchsorted(stretches[:, 1], times)
     first, last = (np.searchsorted(number, number, side=side) for side in ("left", "right"))
-    awake_s = times[first] + _WINDOW_S
+    awake_s = times[first] + WINDOW_S
     woken: Bools = (number > 0) & (times < awake_s) & (times[last - 1] >= awake_s)
     return woken
 

@@ -122,3 +122,15 @@ def test_means_and_moments_are_told_apart(truth_of: Truths, reading_of: Readings
         awake_s=means.awake_s,
     )
     assert judged(moments).found.sampling_ratio > 0.35
+
+
+def test_a_level_too_late_to_tell_means_from_moments_is_left_alone(
+    truth_of: Truths, reading_of: Readings
+) -> None:
+    truth = truth_of(14, DAY)
+    plain = reading_of(truth, "cached", 14)
+    minute_mah = np.interp(np.floor(plain.t_s / 60) * 60, plain.t_s, plain.counter_mah)
+    series = with_level(plain, np.floor(minute_mah / 40))
+    assert by_level(series) is None
+    found = best(series, truth.borders_s)
+    assert np.abs(found.energy_mwh / truth.pieces_mwh() - 1).max() < 0.015
