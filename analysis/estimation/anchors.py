@@ -151,7 +151,7 @@ def _ages(t_s: Floats, news: npt.NDArray[np.intp], looks: Looks) -> tuple[Floats
 
 
 def _wanted(step_s: Floats, borders_s: Floats) -> npt.NDArray[np.bool_]:
-    """The first step in every few seconds, near a border in every second."""
+    """The first step in every few seconds, and near a border several in each second."""
     wanted = np.zeros(len(step_s), dtype=np.bool_)
     if len(step_s):
         number = np.floor((step_s[[0, -1]] - borders_s[0]) / _SPACING_S)

@@ -5,7 +5,7 @@ import numpy.typing as npt
 
 from analysis.errors import SeriesError
 from analysis.estimation.flow import Amounts, Flow
-from analysis.estimation.profile import S_PER_H, Floats
+from analysis.estimation.profile import S_PER_H, Bools, Floats
 from analysis.readings.series import Series
 from analysis.readings.sleep import sleeps
 
@@ -58,11 +58,10 @@ def border_variance(
     index = np.clip(np.searchsorted(seen.edges_s, borders) - 1, 0, len(seen.mean_v) - 1)
     within = seen.gamma_ma2[index] * (window_s / 2 * seen.mean_v[index]) ** 2
     within = np.zeros(len(borders)) if counted else within
-    inner = (borders > series.t_s[0]) & (borders < series.t_s[-1])
     if counted and seen.hold_s is not None:
         within = _latency_mws(series, seen, borders, index) ** 2
     within = within + _drowsy_mws(series, seen, borders) ** 2
-    variance: Floats = np.where(inner, (power * series.clock_u_s) ** 2 + within, 0.0)
+    variance = np.where(_inner(series, borders), (power * series.clock_u_s) ** 2 + within, 0.0)
     return variance / S_PER_H**2
 
 
@@ -74,10 +73,15 @@ def lag_mwh(series: Series, seen: Flow, borders: Floats) -> Floats:
     """
     if series.current_hold_s is None:
         return np.zeros(len(borders))
-    inner = (borders > series.t_s[0]) & (borders < series.t_s[-1])
     before_mw = seen.power_near_mw(borders - _AROUND_S, _AROUND_S)
     lag_s = series.poll_s / np.sqrt(12.0)
-    return np.where(inner, lag_s * before_mw / S_PER_H, 0.0)
+    return np.where(_inner(series, borders), lag_s * before_mw / S_PER_H, 0.0)
+
+
+def _inner(series: Series, borders: Floats) -> Bools:
+    """Which borders lie within the recording."""
+    inner: Bools = (borders > series.t_s[0]) & (borders < series.t_s[-1])
+    return inner
 
 
 def _latency_mws(

@@ -56,8 +56,7 @@ class Judged:
 @lru_cache(maxsize=N_AT_ONCE)
 def counts(series: Series) -> bool:
     """Whether the counter stepped, and not only with the level."""
-    _, values = series.known("counter_mah")
-    n_steps = int(np.count_nonzero(np.diff(values))) if len(values) else 0
+    n_steps = len(series.news("counter_mah")[1])
     return n_steps >= _N_STEPS_LEAST and not moves_with_level(series)
 
 
@@ -148,7 +147,7 @@ def counted(series: Series, shape: Flow, borders: Floats) -> Anchors:
     readings = series.known("counter_mah")
     anchors = _with_jumps(series, shape, find_anchors(*readings, looks, borders))
     if anchors.jump_s:
-        # All steps about a jump, so that no more than the one with the jump is lost.
+        # Steps close to a jump, so that little more than the one with the jump is lost.
         places = np.unique(np.concatenate([borders, anchors.jump_s]))
         anchors = _with_jumps(series, shape, find_anchors(*readings, looks, places))
     return anchors
@@ -184,10 +183,7 @@ def looks_of(series: Series) -> Looks:
 
 def moves_with_level(series: Series) -> bool:
     """Whether the counter is only the level in another unit: it steps when the level steps."""
-    level_s, level_pct = series.known("level_pct")
-    counter_s, counter_mah = series.known("counter_mah")
-    level_steps_s = level_s[1:][np.diff(level_pct) != 0]
-    steps_s = counter_s[1:][np.diff(counter_mah) != 0]
+    level_steps_s, steps_s = (series.news(each)[1] for each in ("level_pct", "counter_mah"))
     if len(level_steps_s) == 0 or len(steps_s) > _MOST_STEPS_RATIO * len(level_steps_s):
         return False
     after = np.clip(np.searchsorted(level_steps_s, steps_s), 1, max(len(level_steps_s) - 1, 1))

@@ -6,16 +6,12 @@ import numpy as np
 
 from analysis.estimation.flow import flow
 from analysis.estimation.profile import Floats, running
+from analysis.estimators import power_integral
 from analysis.readings.series import Series
 from analysis.report import Traces
 
 _MOST_POINTS = 600
 _LEAST_S = 60.0
-
-
-def reads_power(series: Series) -> bool:
-    """Whether the phone reported what power needs."""
-    return series.has("current_ma") and series.has("voltage_mv")
 
 
 def traces(series: Series, borders_s: Floats, energy_mwh: Floats) -> Traces:
@@ -30,7 +26,7 @@ def traces(series: Series, borders_s: Floats, energy_mwh: Floats) -> Traces:
     n_spans = max(1, min(_MOST_POINTS, int(span_s // _LEAST_S)))
     edges = np.linspace(series.t_s[0], series.t_s[-1], n_spans + 1)
     at_borders = running(energy_mwh)
-    if reads_power(series):
+    if power_integral.can(series):
         seen = flow(series)
         total = _shaped(edges, borders_s, at_borders, seen.energy_mwh)
         read_s = np.diff(seen.total("read_s", edges))

@@ -157,22 +157,21 @@ def flow(series: Series, *, means: bool = False) -> Flow:
         means: whether a held current is known to be a mean, sleep included.
     """
     times, inward = series.known("current_ma")
-    outward = -inward
-    if series.current_hold_s is None:
-        woken = _just_woken(times, sleeps(series))
+    outward, stretches, hold_s = -inward, sleeps(series), series.current_hold_s
+    if hold_s is None:
+        woken = _just_woken(times, stretches)
         times, outward = times[~woken], outward[~woken]
         told = Told.plain(times, outward[:-1], outward[1:])
     else:
-        known = Asleep(stretches_s=sleeps(series), sleep_ma=series.gains.sleep_ma)
-        hold_s, short = series.current_hold_s, series.current_hold_s <= WINDOW_S
+        known = Asleep(stretches_s=stretches, sleep_ma=series.gains.sleep_ma)
+        short = hold_s <= WINDOW_S
         told = held(times, outward, hold_s, series.poll_s, known if means or short else None)
         if short:
             told = replace(told, sampling_mas2=_OF_MEANS * told.sampling_mas2)
     told = told.stretched(series.t_s[0], series.t_s[-1])
-    stretches = sleeps(series)
     asleep = np.diff(slept_s(stretches, told.edges_s)) > 0
     gap = silent(series, times, told.edges_s) & ~asleep
-    if series.current_hold_s is None:
+    if hold_s is None:
         told = told.with_doubt(~gap & ~asleep)
     told = bridged_gaps(told, gap, may_sleep=not series.has("awake_s"))
     return _with_power(series, told, gap | asleep, stretches)

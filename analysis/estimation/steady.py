@@ -15,7 +15,7 @@ _MOST_ASLEEP_RATIO = 0.8
 _LEAST_SPLIT_RATIO = 0.1
 _LEAST_AWAKE_S = 1e-3
 _ROUNDED = 1.2
-"""Of single steps nobody knows better how they divide than by a whole one."""
+"""A few steps divide less certainly than their charge says, by so much of one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,7 +48,7 @@ class _Drawn:
             np.concatenate(
                 [
                     beyond_mah[:1] / np.sqrt(3.0),
-                    _split_ratio(rate_ma) * np.hypot(step_mah, lsb_mah) / np.sqrt(3.0),
+                    _split_ratio(rate_ma) * np.hypot(step_mah, _ROUNDED * lsb_mah) / np.sqrt(3.0),
                     beyond_mah[1:] / np.sqrt(3.0),
                 ]
             )
@@ -95,7 +95,7 @@ def steady_flow(
         np.diff(knots) - asleep_s,
         asleep_s,
         series.gains.sleep_ma,
-        _ROUNDED * (series.counter_lsb_mah or 0.0),
+        series.counter_lsb_mah or 0.0,
     )
     at = np.clip(np.searchsorted(knots, middle, side="right") - 1, 0, len(knots) - 2)
     asleep = within(stretches, middle)

@@ -157,8 +157,8 @@ def held(
         unplaced = np.minimum(seen_u_s / awake_s, 1.0)
         mixed_mas2 = ((value - mixed) * unplaced * awake_s) ** 2
         # Refreshed between two readings of an awake phone: it slept before, and was awake last.
-        seen_awake = slept_s(asleep.stretches_s, times)[news]
-        seen_awake = seen_awake == slept_s(asleep.stretches_s, times)[news - 1]
+        slept_by = slept_s(asleep.stretches_s, times)
+        seen_awake = slept_by[news] == slept_by[news - 1]
         begin_s = np.where(seen_awake & (slept > 0), seen_s - awake_s, begin_s)
     previous = np.concatenate([outward[:1], value[:-1]])
     edges = np.column_stack([begin_s, seen_s]).ravel()

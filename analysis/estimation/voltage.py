@@ -40,7 +40,8 @@ def blur_of(
         beside = np.concatenate([mean[:1], mean])
     if len(t_s) < _N_LEAST:
         return Blur(at_s=series.t_s[:1], excess_mw=np.zeros(1))
-    linked = _linked(t_s)
+    spacing_s = np.diff(t_s)
+    linked = spacing_s < _longest_s(spacing_s)
     if len(unread_s):
         linked &= np.diff(slept_s(unread_s, t_s)) == 0
     return blur(t_s, volts, beside, linked, live=live, ohm=ohm)
@@ -61,10 +62,9 @@ def excess_mw(seen: Blur, current: Curve, middle: Floats, mean_v: Floats, unread
     return np.where(unread, 0.0, excess)
 
 
-def _linked(t_s: Floats) -> Bools:
-    spacing_s = np.diff(t_s)
-    linked: Bools = spacing_s < _MOST_SPACINGS * usual(spacing_s)
-    return linked
+def _longest_s(spacing_s: Floats) -> float:
+    """Spacing beyond which two readings do not belong together."""
+    return _MOST_SPACINGS * usual(spacing_s)
 
 
 def voltage_mwh2(series: Series, current: Curve, middle: Floats) -> Floats:
@@ -73,9 +73,9 @@ def voltage_mwh2(series: Series, current: Curve, middle: Floats) -> Floats:
     if len(t_s) < _N_LEAST:
         return np.zeros(len(middle))
     spacing_s = np.diff(t_s)
-    _, missed = scatter(t_s, volts, _linked(t_s))
+    most_s = _longest_s(spacing_s)
+    _, missed = scatter(t_s, volts, spacing_s < most_s)
     # The error of a mean over n spacings d is missed / n: per second of time, missed * d.
-    most_s = _MOST_SPACINGS * usual(spacing_s)
     per_s = missed * np.minimum(spacing_s, most_s)
     if t_s is not current.edges_s:
         per_s = np.interp(middle, t_s[1:], per_s)

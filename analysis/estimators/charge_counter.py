@@ -41,17 +41,17 @@ def estimate(series: Series, borders_s: Floats) -> Estimate:
         raise CannotEstimateError(NAME, "moving counter and voltage")
     borders = checked(borders_s)
     beside = judged(series) if judges(series) else None
-    if beside is not None:
-        series = beside.series
-    anchors = find_anchors(*series.known("counter_mah"), looks_of(series))
-    stray, ohm = 0.0, None
+    series = series if beside is None else beside.series
+    looks = looks_of(series)
+    anchors = find_anchors(*series.known("counter_mah"), looks)
     notes: Flags = ()
-    if beside is not None:
-        anchors = _jumping(anchors, counted(series, beside.shape, borders))
+    if beside is None:
+        stray, ohm = 0.0, None
+        anchors = with_jumps(anchors, None, np.zeros(0), looks.step_mah)
+    else:
         stray, ohm = beside.found.stray_mah2_per_s, beside.shape.ohm
         notes = notes_on(beside.found)
-    else:
-        anchors = with_jumps(anchors, None, np.zeros(0), series.counter_lsb_mah or 0.0)
+        anchors = _jumping(anchors, counted(series, beside.shape, borders))
     asleep_s = np.diff(slept_s(sleeps(series), anchors.t_s))
     asleep_mah = series.gains.sleep_ma * asleep_s / S_PER_H
     awake_s = np.diff(anchors.t_s) - asleep_s
@@ -101,9 +101,7 @@ def _jumping(anchors: Anchors, wider: Anchors) -> Anchors:
 
 def step_flags(series: Series, anchors: Anchors, borders: Floats) -> tuple[Flags, ...]:
     """Few steps, and jumps, per piece."""
-    times, values = series.known("counter_mah")
-    step_s = times[1:][np.diff(values) != 0]
-    n_steps = np.diff(np.searchsorted(step_s, borders))
+    n_steps = np.diff(np.searchsorted(series.news("counter_mah")[1], borders))
     n_jumps = np.histogram(anchors.jump_s, bins=borders)[0]
     return tuple(_flags(int(n), int(j)) for n, j in zip(n_steps, n_jumps, strict=True))
 

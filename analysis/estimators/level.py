@@ -14,7 +14,6 @@ from analysis.estimation.counting import trustworthy
 from analysis.estimation.estimate import Cause, Component, Estimate
 from analysis.estimation.profile import Curve, Floats
 from analysis.estimation.settle import voltage_gain
-from analysis.readings.freshness import changed
 from analysis.readings.series import Series
 
 NAME = "level"
@@ -116,8 +115,7 @@ def _looks(series: Series, point_mah: float) -> Looks:
     look_s, poll_s = series.look_s["level_pct"], series.poll_s
     refreshed = series.refreshed("level_pct")
     if refreshed is not None:
-        times, values = series.known("level_pct")
-        seen_s = times[changed(values)]
+        _, seen_s, _ = series.news("level_pct")
         at = refreshed.last(seen_s) - 1
         waited_s = (seen_s - refreshed.seen_s[np.maximum(at, 0)])[at >= 0]
         if len(waited_s) and np.median(waited_s) < _PUSHED_RATIO * look_s:

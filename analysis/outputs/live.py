@@ -6,9 +6,9 @@ from datetime import datetime
 import numpy as np
 import numpy.typing as npt
 
-from analysis.estimation.curves import reads_power
 from analysis.estimation.flow import flow
 from analysis.estimation.profile import S_PER_H, Bools, Floats
+from analysis.estimators import power_integral
 from analysis.readings.recording import Recording
 from analysis.report import PhoneEnergy, SegmentEnergy
 
@@ -67,7 +67,7 @@ class Live:
         run_s = (taken - began_utc).dt.total_seconds().to_numpy(dtype=np.float64)
         self._run_s: Floats = np.maximum.accumulate(run_s)
         self._series = recording.series()
-        self._flow = flow(self._series) if reads_power(self._series) else None
+        self._flow = flow(self._series) if power_integral.can(self._series) else None
         self._starts_s = np.array([s.start_s for s in phone.segments])
 
     @property

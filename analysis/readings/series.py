@@ -210,8 +210,8 @@ class Series:
         if not self.cached[quantity]:
             return None
         partner = _PARTNERS[quantity]
-        before_s, seen_s = self._news(partner)
-        also_before_s, also_s = self._news(quantity)
+        before_s, seen_s, _ = self.news(partner)
+        also_before_s, also_s, _ = self.news(quantity)
         known = np.searchsorted(seen_s, [also_before_s, also_s], side="right")
         alone = known[0] == known[1]
         before_s = np.concatenate([before_s, also_before_s[alone]])
@@ -221,11 +221,11 @@ class Series:
             before_s[order], seen_s[order], self.look_s[quantity], self.known(partner)[0]
         )
 
-    def _news(self, quantity: str) -> tuple[Floats, Floats]:
-        """Last readings of old values, and first readings of new ones."""
+    def news(self, quantity: str) -> tuple[Floats, Floats, Floats]:
+        """Last readings of old values, first readings of new ones, and these values, (n,) each."""
         times, values = self.known(quantity)
-        news = np.flatnonzero(changed(values))
-        return times[news - 1], times[news]
+        at = np.flatnonzero(changed(values))
+        return times[at - 1], times[at], values[at]
 
     def voltage_at(self, t_s: Floats) -> Floats:
         """Pack voltage in mV, straight between refreshes, level beyond the first and the last."""
@@ -238,14 +238,12 @@ class Series:
         times, values = self.known("voltage_mv")
         if self.look_s["voltage_mv"] <= 1.5 * self.poll_s:
             return times, values
-        news = np.flatnonzero(changed(values))
-        seen_s, _, _ = refreshes(times[news - 1], times[news], self.look_s["voltage_mv"])
-        if len(times) == 0 or len(news) == 0:
+        before_s, seen_s, new = self.news("voltage_mv")
+        if not len(new):
             return times[:1], values[:1]
-        first = times[:1] if times[0] < seen_s[0] else times[:0]
-        return np.concatenate([first, seen_s]), np.concatenate(
-            [values[: len(first)], values[news]]
-        )
+        at_s, _, _ = refreshes(before_s, seen_s, self.look_s["voltage_mv"])
+        first = times[:1] if times[0] < at_s[0] else times[:0]
+        return np.concatenate([first, at_s]), np.concatenate([values[: len(first)], new])
 
 
 def _cleaned(times: Floats, columns: dict[str, Floats]) -> dict[str, Floats]:
