@@ -301,6 +301,12 @@ def run_path(tmp_path: Path, phones_made: list[PhoneMade]) -> Path:
     return write_run(tmp_path / "run", phones_made, tags)
 
 
+@pytest.fixture
+def report(run_path: Path) -> EnergyReport:
+    found: EnergyReport = account(load(run_path))
+    return found
+
+
 @pytest.fixture(scope="session")
 def writing() -> Callable[..., Path]:
     return write_run

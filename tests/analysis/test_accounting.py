@@ -24,12 +24,6 @@ SEGMENT_KEYS = [
 ]  # fmt: skip
 
 
-@pytest.fixture
-def report(run_path: Path) -> EnergyReport:
-    found: EnergyReport = energy(load(run_path))
-    return found
-
-
 def test_json_is_as_agreed(report: EnergyReport) -> None:
     plain = json.loads(json.dumps(to_json(report), allow_nan=False))
     assert list(plain) == ["schema", "run", "phones"]

@@ -23,12 +23,6 @@ HOSTILE = "=cmd|'<b>[red]x[/]\u202e\x1b[2J|`*"
 
 
 @pytest.fixture
-def report(run_path: Path) -> EnergyReport:
-    found: EnergyReport = energy(load(run_path))
-    return found
-
-
-@pytest.fixture
 def twice(
     tmp_path: Path, phones_made: list[Any], writing: Callable[..., Path], tagging: Any
 ) -> Path:

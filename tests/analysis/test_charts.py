@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from analysis import energy, load
 from analysis.errors import FontError
 from analysis.estimation.curves import traces
 from analysis.outputs import bars, raster, svg
@@ -31,12 +30,6 @@ from analysis.readings.series import Series
 from analysis.report import EnergyReport
 
 SIZES = (PAGE, PHONE, WIDE, TALL)
-
-
-@pytest.fixture
-def report(run_path: Path) -> EnergyReport:
-    found: EnergyReport = energy(load(run_path))
-    return found
 
 
 def spiky(n: int = 30_000, at: int = 12_345) -> Series:

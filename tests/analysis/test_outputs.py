@@ -35,12 +35,6 @@ HOSTILE = "=cmd|'<script>alert(1)</script>[red]x[/]\u202e\x1b[2J|`*"
 
 
 @pytest.fixture
-def report(run_path: Path) -> EnergyReport:
-    found: EnergyReport = energy(load(run_path))
-    return found
-
-
-@pytest.fixture
 def hostile(
     tmp_path: Path, phones_made: list[Any], writing: Callable[..., Path], tagging: Any
 ) -> EnergyReport:
