@@ -29,7 +29,7 @@ def energy(run: Run) -> EnergyReport:
     """
     # Matrices are small: threads of the linear algebra would only wait for each other.
     with threadpool_limits(1, user_api="blas"), ThreadPoolExecutor(N_AT_ONCE) as pool:
-        found = list(pool.map(partial(_phone_or_why, run), run.recordings))
+        found = list(pool.map(partial(_phone_or_why, run), range(len(run.recordings))))
     phones = [each for each in found if isinstance(each, PhoneEnergy)]
     notes = [*run.notes, *(each for each in found if isinstance(each, str))]
     if not phones:
@@ -48,9 +48,9 @@ def energy(run: Run) -> EnergyReport:
     )
 
 
-def _phone_or_why(run: Run, recording: Recording) -> PhoneEnergy | str:
+def _phone_or_why(run: Run, number: int) -> PhoneEnergy | str:
     try:
-        return _phone(run, recording)
+        return _phone(run, run.recordings[number])
     except NothingRecordedError as exc:
         return str(exc)
 

@@ -8,7 +8,8 @@ alone for a number; `read_table` does not.
 """
 
 import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -132,6 +133,20 @@ def read_phone(
     return _checked(path, schema, columns, coded)
 
 
+def count_rows(folder: Path, phone: str) -> int:
+    """How many rows there are of one phone; none if it has no file, or there is no such table.
+
+    Raises:
+        RunFolderError: as `read_table`.
+        OSError: if the file cannot be read.
+    """
+    path = folder / f"{PHONE}={phone}" / _FILE
+    if not path.exists():
+        return 0
+    with _opened(path, _schema_of(folder)) as file:
+        return int(file.metadata.num_rows)
+
+
 def read_metadata(folder: Path) -> dict[str, dict[str, str]]:
     """What `write_table` was given as metadata, by phone.
 
@@ -168,13 +183,27 @@ def _files(folder: Path, schema: pa.Schema) -> list[tuple[str, pa.Table]]:
 def _checked(
     path: Path, schema: pa.Schema, only: Sequence[str] | None = None, coded: Sequence[str] = ()
 ) -> pa.Table:
+    with _opened(path, schema, coded) as file:
+        try:
+            return file.read(columns=None if only is None else list(only))
+        except (pa.ArrowException, OSError) as exc:
+            raise _damaged(path) from exc
+
+
+@contextmanager
+def _opened(path: Path, schema: pa.Schema, coded: Sequence[str] = ()) -> Iterator[pq.ParquetFile]:
+    """A file whose columns are as the format says."""
     with path.open("rb") as file:
         try:
             found = pq.read_schema(file)
             opened = pq.ParquetFile(file, read_dictionary=list(coded))
-            table = opened.read(columns=None if only is None else list(only))
         except (pa.ArrowException, OSError) as exc:
-            raise RunFolderError(str(path), f"damaged: {_AGAIN}") from exc
+            raise _damaged(path) from exc
+        _refuse_others(path, found, schema)
+        yield opened
+
+
+def _refuse_others(path: Path, found: pa.Schema, schema: pa.Schema) -> None:
     version = (found.metadata or {}).get(b"schema_version", b"none").decode()
     if version != str(SCHEMA_VERSION):
         raise RunFolderError(
@@ -186,4 +215,7 @@ def _checked(
         raise RunFolderError(
             str(path), f"columns are not as the format says ({', '.join(sorted(wrong))}): {_AGAIN}"
         )
-    return table
+
+
+def _damaged(path: Path) -> RunFolderError:
+    return RunFolderError(str(path), f"damaged: {_AGAIN}")

@@ -4,10 +4,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
-from analysis.estimation.profile import Floats, running
-from analysis.readings.freshness import changed
+from analysis.estimation.profile import Floats, Indices, running
+from analysis.readings.freshness import Known
 from analysis.readings.refresh import Refreshes, refreshes
 
 _LEAST_U_RATIO = 0.01
@@ -55,9 +54,7 @@ class Looks:
     refreshed: Refreshes | None = None
 
 
-def find_anchors(
-    t_s: Floats, value_mah: Floats, looks: Looks, borders_s: Floats | None = None
-) -> Anchors:
+def find_anchors(counter: Known, looks: Looks, borders_s: Floats | None = None) -> Anchors:
     """The anchors that a counter's readings hold.
 
     When a falling counter is first seen one step lower, it fell some time since the reading
@@ -65,15 +62,13 @@ def find_anchors(
     drawn since, between nothing and all of that, and never by more than a step.
 
     Args:
-        t_s: when the counter was read, ascending, (n,).
-        value_mah: what it read, falling while discharging, (n,).
+        counter: its readings, in mAh, falling while discharging.
         looks: how it is looked at.
         borders_s: where steps are wanted; elsewhere one in ten seconds will do. None for all.
     """
     step_mah = looks.step_mah
-    news = np.flatnonzero(changed(value_mah))
-    if borders_s is not None:
-        news = news[_wanted(t_s[news], borders_s)]
+    t_s, value_mah = counter.t_s, counter.values
+    news = counter.news if borders_s is None else _wanted(counter, borders_s)
     late_s, stamp_s, blind_s = _ages(t_s, news, looks)
     if looks.charge_mah is None:
         drawn_mah = _guessed_mah(t_s, value_mah, news, blind_s, looks.step_mah)
@@ -117,7 +112,7 @@ def find_anchors(
     )
 
 
-def _ages(t_s: Floats, news: npt.NDArray[np.intp], looks: Looks) -> tuple[Floats, Floats, Floats]:
+def _ages(t_s: Floats, news: Indices, looks: Looks) -> tuple[Floats, Floats, Floats]:
     """Of each new value: how late it may be, against which moment, and since when nobody looked.
 
     A cache is brought up to date as a whole: where its other value was seen to change after the
@@ -150,22 +145,24 @@ def _ages(t_s: Floats, news: npt.NDArray[np.intp], looks: Looks) -> tuple[Floats
     return late_s, stamp_s, np.maximum(stamp_s - known_s, looks.look_s)
 
 
-def _wanted(step_s: Floats, borders_s: Floats) -> npt.NDArray[np.bool_]:
+def _wanted(counter: Known, borders_s: Floats) -> Indices:
     """The first step in every few seconds, and near a border several in each second."""
-    wanted = np.zeros(len(step_s), dtype=np.bool_)
-    if len(step_s):
-        number = np.floor((step_s[[0, -1]] - borders_s[0]) / _SPACING_S)
-        spaced_s = borders_s[0] + _SPACING_S * np.arange(number[0], number[1] + 1)
-        near_s = np.add.outer(borders_s, np.arange(-_NEAR_S, _NEAR_S, _NEAR_SPACING_S))
-        at = np.searchsorted(step_s, np.concatenate([spaced_s, near_s.ravel()]))
-        wanted[at[at < len(step_s)]] = True
-    return wanted
+    news = counter.news
+    if not len(news):
+        return news
+    number = np.floor((counter.t_s[news[[0, -1]]] - borders_s[0]) / _SPACING_S)
+    spaced_s = borders_s[0] + _SPACING_S * np.arange(number[0], number[1] + 1)
+    near_s = np.add.outer(borders_s, np.arange(-_NEAR_S, _NEAR_S, _NEAR_SPACING_S))
+    at = counter.n_new(np.concatenate([spaced_s, near_s.ravel()]))
+    wanted = np.zeros(len(news), dtype=np.bool_)
+    wanted[at[at < len(news)]] = True
+    return news[wanted]
 
 
 def _guessed_mah(
     t_s: Floats,
     value_mah: Floats,
-    news: npt.NDArray[np.intp],
+    news: Indices,
     blind_s: Floats,
     step_mah: float,
 ) -> Floats:

@@ -55,7 +55,7 @@ def border_variance(
     """
     window_s = series.current_hold_s or series.poll_s
     power = seen.power_near_mw(borders, _AROUND_S)
-    index = np.clip(np.searchsorted(seen.edges_s, borders) - 1, 0, len(seen.mean_v) - 1)
+    index = np.clip(np.searchsorted(seen.span_s, borders) - 1, 0, len(seen.mean_v) - 1)
     within = seen.gamma_ma2[index] * (window_s / 2 * seen.mean_v[index]) ** 2
     within = np.zeros(len(borders)) if counted else within
     if counted and seen.hold_s is not None:
@@ -135,7 +135,7 @@ def border_shift_mwh(seen: Flow, borders: Floats) -> Floats:
     flowed_mwh = np.diff(seen.energy_mwh(at.ravel()).reshape(at.shape), axis=0)
     before_mw, after_mw = flowed_mwh[[0, 3]] / np.maximum(awake_s[[0, 3]], _LEAST_AWAKE_S)
     shared_s = awake_s[1] * awake_s[2] / np.maximum(awake_s[1] + awake_s[2], _LEAST_AWAKE_S)
-    inner = seen.measured[_interval(seen.edges_s, borders)] & (begin_s > low) & (end_s < high)
+    inner = seen.measured[_interval(seen.span_s, borders)] & (begin_s > low) & (end_s < high)
     evenly = 0.5 if seen.even_s is None else 1.0
     stepped = np.abs(before_mw - after_mw) > _STEP_RATIO * np.abs(before_mw + after_mw) / 2
     return np.where(inner & stepped, evenly * shared_s * (before_mw - after_mw), 0.0)

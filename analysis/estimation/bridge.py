@@ -151,7 +151,7 @@ def _free(shape: Flow, borders: Floats, doubts: Doubts) -> Bridged:
     parts = {}
     sampling = doubts.sampling_ratio * shape.sampling_mah2
     for name, variance in ((SAMPLING, sampling), (GAPS, shape.other_mah2)):
-        so_far = spread(shape.edges_s, variance * shape.mean_v**2, borders)
+        so_far = spread(shape.span_s, variance * shape.mean_v**2, borders)
         parts[name] = np.minimum.outer(so_far, so_far) - so_far[0]
     for each in _shared(shape, borders, borders, doubts, anchored=False):
         lever = (each.energy_mwh - each.energy_mwh[0]) * each.u
@@ -181,7 +181,7 @@ def _shared(
         return found
     hours = shape.asleep_s / S_PER_H
     slept, slept_v = (
-        [spread(shape.edges_s, amount, at) for at in (nodes, borders)]
+        [spread(shape.span_s, amount, at) for at in (nodes, borders)]
         for amount in (hours, hours * shape.mean_v)
     )
     spans = [(borders[0], borders[-1]), *pairwise(borders)]
@@ -213,9 +213,9 @@ def _stray(anchors: Anchors, nodes: Floats, doubts: Doubts) -> Floats | None:
 
 def _swept_volts(shape: Flow, nodes: Floats) -> Floats:
     """Voltage at which charge between neighbouring nodes that the flow did not see flowed."""
-    swept = np.diff(spread(shape.edges_s, shape.doubt_mah2 * shape.mean_v, nodes))
+    swept = np.diff(spread(shape.span_s, shape.doubt_mah2 * shape.mean_v, nodes))
     over = np.diff(shape.total("doubt_mah2", nodes))
-    middle = np.interp((nodes[:-1] + nodes[1:]) / 2, shape.edges_s[:-1], shape.mean_v)
+    middle = np.interp((nodes[:-1] + nodes[1:]) / 2, shape.span_s[:-1], shape.mean_v)
     volts = np.divide(swept, over, out=middle.copy(), where=over > _LEAST_MAH2)
     result: Floats = np.clip(volts, shape.mean_v.min(), shape.mean_v.max())
     return result

@@ -9,7 +9,7 @@ from analysis.estimation.agreement import Agreement, Totals
 from analysis.estimation.anchors import Anchors, Looks, find_anchors, with_jumps
 from analysis.estimation.flow import WINDOW_S, Flow, flow
 from analysis.estimation.profile import N_AT_ONCE, S_PER_H, Bools, Floats
-from analysis.readings.freshness import changed, read
+from analysis.readings.freshness import Known
 from analysis.readings.series import Series
 
 _N_STEPS_LEAST = 2
@@ -56,7 +56,7 @@ class Judged:
 @lru_cache(maxsize=N_AT_ONCE)
 def counts(series: Series) -> bool:
     """Whether the counter stepped, and not only with the level."""
-    n_steps = len(series.news("counter_mah")[1])
+    n_steps = len(series.read("counter_mah").news)
     return n_steps >= _N_STEPS_LEAST and not moves_with_level(series)
 
 
@@ -97,17 +97,17 @@ def by_level(series: Series) -> Judged | None:
     from it. Only steps that differ from the current's sum by no more than sampling does are taken.
     What a step is worth is taken from that sum: it tells nothing of the current's scale.
     """
-    level = np.where(trustworthy(series.level_pct), series.level_pct, np.nan)
-    times, values = read(series.t_s, level)
-    ticks = np.flatnonzero(changed(values))
-    if len(ticks) < _N_TICKS_LEAST or not series.has("current_ma", _N_JUDGES):
+    steps = level_steps(series)
+    if len(steps.news) < _N_TICKS_LEAST or not series.has("current_ma", _N_JUDGES):
         return None
     shape = flow(series)
-    fell = float(values[ticks[0]] - values[ticks[-1]])
-    flowed_mah = float(np.diff(shape.charge_mah(times[ticks[[0, -1]]]))[0])
+    ends = steps.news[[0, -1]]
+    fell = -float(np.diff(steps.values[ends])[0])
+    flowed_mah = float(np.diff(shape.charge_mah(steps.t_s[ends]))[0])
     if fell <= 0 or flowed_mah <= 0:
         return None
     point_mah = flowed_mah / fell
+    level = np.where(_trustworthy(series.level_pct), series.level_pct, np.nan)
     series = replace(
         series,
         counter_mah=level * point_mah,
@@ -129,8 +129,13 @@ def by_level(series: Series) -> Judged | None:
     return None if unsure and beside.found.n_telling < _N_TELLING_LEAST else beside
 
 
-def trustworthy(level_pct: Floats) -> Bools:
-    """Where a level is neither nearly empty nor nearly full."""
+def level_steps(series: Series) -> Known:
+    """First and last reading of each level that is neither nearly empty nor nearly full."""
+    known = series.read("level_pct").brief()
+    return known.where(_trustworthy(known.values))
+
+
+def _trustworthy(level_pct: Floats) -> Bools:
     return (level_pct > _LOWEST_PCT) & (level_pct < _HIGHEST_PCT)
 
 
@@ -144,12 +149,12 @@ def _judged(series: Series, shape: Flow, *, means: bool = False) -> Judged:
 def counted(series: Series, shape: Flow, borders: Floats) -> Anchors:
     """Anchors enough for the borders given, with the jumps marked that the current shows."""
     looks = replace(looks_of(series), charge_mah=shape.charge_mah)
-    readings = series.known("counter_mah")
-    anchors = _with_jumps(series, shape, find_anchors(*readings, looks, borders))
+    readings = series.read("counter_mah")
+    anchors = _with_jumps(series, shape, find_anchors(readings, looks, borders))
     if anchors.jump_s:
         # Steps close to a jump, so that little more than the one with the jump is lost.
         places = np.unique(np.concatenate([borders, anchors.jump_s]))
-        anchors = _with_jumps(series, shape, find_anchors(*readings, looks, places))
+        anchors = _with_jumps(series, shape, find_anchors(readings, looks, places))
     return anchors
 
 
@@ -183,9 +188,10 @@ def looks_of(series: Series) -> Looks:
 
 def moves_with_level(series: Series) -> bool:
     """Whether the counter is only the level in another unit: it steps when the level steps."""
-    level_steps_s, steps_s = (series.news(each)[1] for each in ("level_pct", "counter_mah"))
-    if len(level_steps_s) == 0 or len(steps_s) > _MOST_STEPS_RATIO * len(level_steps_s):
+    level, counter = (series.read(each) for each in ("level_pct", "counter_mah"))
+    if len(level.news) == 0 or len(counter.news) > _MOST_STEPS_RATIO * len(level.news):
         return False
+    level_steps_s, steps_s = level.seen_s, counter.seen_s
     after = np.clip(np.searchsorted(level_steps_s, steps_s), 1, max(len(level_steps_s) - 1, 1))
     nearest = np.clip(np.column_stack([after - 1, after]), 0, len(level_steps_s) - 1)
     apart_s = np.min(np.abs(level_steps_s[nearest] - steps_s[:, None]), axis=1)

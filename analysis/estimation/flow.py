@@ -1,17 +1,25 @@
 """Current and power of a phone between its readings: what was measured and what bridged."""
 
-import math
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
 from typing import Literal
 
 import numpy as np
 
-from analysis.estimation.profile import N_AT_ONCE, S_PER_H, Bools, Curve, Floats, Indices, running
+from analysis.estimation.profile import (
+    N_AT_ONCE,
+    S_PER_H,
+    Bools,
+    Curve,
+    Floats,
+    Indices,
+    n_per_second,
+    running,
+)
 from analysis.estimation.told import Asleep, Told, bridged_gaps, held
 from analysis.estimation.voltage import blur_of, excess_mw, load_ma, voltage_mwh2
 from analysis.readings.series import Series
-from analysis.readings.sleep import sleeps, slept_s, within
+from analysis.readings.sleep import sleeps, slept_s, spanned
 
 Amounts = Literal[
     "sampling_mah2", "other_mah2", "doubt_mah2", "sampling_mwh2", "blurred_mwh", "asleep_s",
@@ -19,7 +27,6 @@ Amounts = Literal[
 ]  # fmt: skip
 GAP_S = 5.0
 GAP_POLLS = 5.0
-_CLOSE_S = 0.4
 _SEEN_ONCE = 1.5
 WINDOW_S = 0.3
 """Gauges that look so often average over the time in between; common practice, no source."""
@@ -32,28 +39,32 @@ _OF_MEANS = 0.01
 class Flow:
     """Current and power out of the battery, straight within adjoining intervals.
 
+    What changes slowly, and doubts, are told by spans of one or more intervals.
+
     Attributes:
         current: in mA.
-        power: in mW.
-        mean_v: voltage, mean of each interval's ends, (k,).
-        sampling_mah2: variance of each interval's charge, from what lies between readings, (k,).
-        other_mah2: the same from gaps, moments of falling asleep and times of refresh, (k,).
-        sampling_mwh2: variance of each interval's energy that is left when its charge is known:
-            by voltage between readings, (k,).
-        asleep_s: how long the phone slept in each interval, (k,).
-        measured: False where nothing was read: asleep or a gap, (k,).
-        gamma_ma2: half the mean squared difference between neighbouring currents, (k,).
-        blurred_mwh: what was taken off each interval because voltage gives way under bursts, (k,).
+        power: product of current and voltage readings, in mW.
+        span_s: edges of the spans, (m + 1,).
+        mean_v: voltage, mean of the ends of intervals, (m,).
+        sampling_mah2: variance of each span's charge, from what lies between readings, (m,).
+        other_mah2: the same from gaps, moments of falling asleep and times of refresh, (m,).
+        sampling_mwh2: variance of each span's energy that is left when its charge is known:
+            by voltage between readings, (m,).
+        asleep_s: how long the phone slept in each span, (m,).
+        measured: False where nothing was read: asleep or a gap, (m,).
+        gamma_ma2: half the mean squared difference between neighbouring currents, (m,).
+        blurred_mwh: what is taken off each span because voltage gives way under bursts, (m,).
         blur_doubt_ratio: half width of the doubt about that.
         ohm: resistance through which it gives way.
         hold_s: for how long each current was held; None of live readings and if none was read.
         even_s: edges between which the current is the same throughout; None if it is straight.
-        stale_mah: charge by currents that may be from before the phone slept, (k,); None of a
+        stale_mah: charge by currents that may be from before the phone slept, (m,); None of a
             source that is looked at often enough to see.
     """
 
     current: Curve
     power: Curve
+    span_s: Floats
     mean_v: Floats
     sampling_mah2: Floats
     other_mah2: Floats
@@ -75,27 +86,27 @@ class Flow:
 
     @cached_property
     def width_s(self) -> Floats:
-        """Length of each interval, (k,)."""
-        return np.diff(self.edges_s)
+        """Length of each span, (m,)."""
+        return np.diff(self.span_s)
 
     @cached_property
     def read_s(self) -> Floats:
-        """How long of each interval was read, (k,)."""
+        """How long of each span was read, (m,)."""
         return np.where(self.measured, self.width_s, 0.0)
 
     @cached_property
     def doubt_mah2(self) -> Floats:
-        """Variance of each interval's charge, (k,)."""
+        """Variance of each span's charge, (m,)."""
         return self.sampling_mah2 + self.other_mah2
 
     @cached_property
     def swept_vs(self) -> Floats:
-        """Voltage of each interval times its length, (k,)."""
+        """Voltage of each span times its length, (m,)."""
         return self.mean_v * self.width_s
 
     @cached_property
     def stale_mwh(self) -> Floats:
-        """The energy to that charge, (k,)."""
+        """The energy to that charge, (m,)."""
         return self.mean_v * (0.0 if self.stale_mah is None else self.stale_mah)
 
     @cached_property
@@ -109,23 +120,14 @@ class Flow:
 
     def energy_mwh(self, at_s: Floats) -> Floats:
         """Energy taken out from the first edge to each moment."""
-        return self.power.integral(at_s)
+        return self.power.integral(at_s) - self.total("blurred_mwh", at_s)
 
     def total(self, name: Amounts, at_s: Floats) -> Floats:
-        """Running total to each moment of one of the amounts given per interval."""
+        """Running total to each moment of one of the amounts given per span."""
         if name not in self._running:
-            amounts = np.add.reduceat(getattr(self, name), self._seconds[:-1])
-            self._running[name] = running(amounts)
-        result: Floats = np.interp(at_s, self.edges_s[self._seconds], self._running[name])
+            self._running[name] = running(getattr(self, name))
+        result: Floats = np.interp(at_s, self.span_s, self._running[name])
         return result
-
-    @cached_property
-    def _seconds(self) -> Indices:
-        """Edges at which running totals are kept: all, or of very close ones one in a second."""
-        n = len(self.mean_v)
-        mean_s = (self.edges_s[-1] - self.edges_s[0]) / n
-        close = mean_s < _CLOSE_S and not self.is_asleep
-        return np.append(np.arange(0, n, math.ceil(1 / mean_s) if close else 1), n)
 
     @cached_property
     def _running(self) -> dict[str, Floats]:
@@ -169,66 +171,105 @@ def flow(series: Series, *, means: bool = False) -> Flow:
         if short:
             told = replace(told, sampling_mas2=_OF_MEANS * told.sampling_mas2)
     told = told.stretched(series.t_s[0], series.t_s[-1])
-    asleep = np.diff(slept_s(stretches, told.edges_s)) > 0
+    asleep = _sleeping(stretches, told.edges_s)
     gap = silent(series, times, told.edges_s) & ~asleep
-    if hold_s is None:
-        told = told.with_doubt(~gap & ~asleep)
+    unread = gap | asleep
+    spans = _spans(told.edges_s, unread)
+    told = told.with_doubt(spans, ~unread) if hold_s is None else told.together(spans)
     told = bridged_gaps(told, gap, may_sleep=not series.has("awake_s"))
-    return _with_power(series, told, gap | asleep, stretches)
+    return _with_power(series, told, unread, stretches)
+
+
+def _spans(edges_s: Floats, unread: Bools) -> Indices:
+    """Numbers of the edges between spans: all; of very close ones, one in a second.
+
+    An interval that was not read is a span of its own.
+    """
+    begins = np.zeros(len(edges_s), dtype=bool)
+    begins[:: n_per_second(edges_s)] = begins[-1] = True
+    begins[:-1] |= unread
+    begins[1:] |= unread
+    return np.flatnonzero(begins)
 
 
 def _with_power(series: Series, told: Told, unread: Bools, stretches: Floats) -> Flow:
     unread_s = _time_of(unread, told.edges_s)
-    drowsy = unread & (np.diff(slept_s(stretches, told.edges_s)) > 0)
-    asleep = fresh = np.zeros(len(unread), dtype=bool)
+    asleep = drowsy = np.zeros(len(unread), dtype=bool)
     if len(stretches):
-        edges = np.unique(np.concatenate([told.edges_s, stretches.ravel()]))
-        told, index = told.cut(edges)
-        asleep = within(stretches, (edges[:-1] + edges[1:]) / 2)
+        drowsy = _sleeping(stretches, told.edges_s)
+        doubt_ratio = _scatter_ratio(told, unread_s)
+        told, index = told.cut(stretches.ravel())
+        asleep = spanned(stretches, told.edges_s)
         unread, drowsy = unread[index], drowsy[index] & ~asleep
         fresh = np.diff(index, prepend=-1) > 0
-    edges, width_s = told.edges_s, told.width_s
-    start, end, other = told.start_ma, told.end_ma, told.other_mas2
-    sampling = told.sampling_mas2
-    if len(stretches):
-        start, end = (np.where(asleep, series.gains.sleep_ma, x) for x in (start, end))
-        mean_ma2 = ((start + end) / 2) ** 2
-        if series.current_hold_s is None:
-            doubt_ma2 = _scatter_ratio(told, unread_s) * mean_ma2
-        else:
-            # What is held may be from before the sleep: anything from nothing to twice as much.
-            doubt_ma2 = np.where(fresh, told.gamma_ma2, mean_ma2 / 3)
-        drowsy_mas2 = doubt_ma2 * width_s**2
-        other = np.where(asleep, 0.0, np.where(drowsy, drowsy_mas2, other))
-        sampling = np.where(asleep | drowsy, 0.0, sampling)
+        told = _sleepy(series, told, asleep, drowsy, fresh, doubt_ratio)
+    edges, span_s, width_s = told.edges_s, told.edges_s[told.spans], told.width_s
+    middle = (span_s[:-1] + span_s[1:]) / 2
+    current = Curve(edges_s=edges, start=told.start_ma, end=told.end_ma)
+    mean_ma = np.diff(current.running[told.spans]) / width_s * S_PER_H
     volts = series.voltage_at(edges)
     volts /= 1000
-    measured = ~unread
-    current = Curve(edges_s=edges, start=start, end=end)
-    middle = (edges[:-1] + edges[1:]) / 2
+    mean_v = np.add.reduceat(volts[:-1] + volts[1:], told.spans[:-1]) / 2 / np.diff(told.spans)
     seen = blur_of(series, current, unread_s, read=True)
-    mean_v = (volts[:-1] + volts[1:]) / 2
+    start_v, end_v = volts[:-1], volts[1:]
     if len(stretches):
         # Asleep nothing is read: the voltage is what it was awake, less what the load took off.
-        mean_v = np.where(asleep, mean_v + seen.ohm * load_ma(series, middle) / 1000, mean_v)
-    excess = excess_mw(seen, current, middle, mean_v, unread)
-    start_v, end_v = (np.where(asleep, mean_v, x) for x in (volts[:-1], volts[1:]))
+        unloaded_v = mean_v + seen.ohm * load_ma(series, middle) / 1000
+        mean_v = np.where(told.at_spans(asleep), unloaded_v, mean_v)
+        at = np.flatnonzero(asleep)
+        start_v, end_v = start_v.copy(), end_v.copy()
+        start_v[at] = end_v[at] = mean_v[told.span_of(at)]
+    not_read, slept = told.at_spans(unread), told.at_spans(asleep)
+    excess = excess_mw(seen, middle, mean_ma, mean_v, not_read)
+    charge_mah = mean_ma * width_s / S_PER_H
     return Flow(
         current=current,
-        power=Curve(edges_s=edges, start=start * start_v - excess, end=end * end_v - excess),
+        power=Curve(edges_s=edges, start=current.start * start_v, end=current.end * end_v),
+        span_s=span_s,
         mean_v=mean_v,
-        sampling_mah2=sampling / S_PER_H**2,
-        other_mah2=other / S_PER_H**2,
-        sampling_mwh2=voltage_mwh2(series, current, middle),
-        asleep_s=np.where(asleep, width_s, 0.0),
-        measured=measured,
-        gamma_ma2=np.where(measured, told.gamma_ma2, 0.0),
+        sampling_mah2=told.sampling_mas2 / S_PER_H**2,
+        other_mah2=told.other_mas2 / S_PER_H**2,
+        sampling_mwh2=voltage_mwh2(series, span_s, mean_ma),
+        asleep_s=np.where(slept, width_s, 0.0),
+        measured=~not_read,
+        gamma_ma2=np.where(not_read, 0.0, told.gamma_ma2),
         blurred_mwh=excess * width_s / S_PER_H,
         blur_doubt_ratio=seen.doubt_ratio,
         ohm=seen.ohm,
         hold_s=series.current_hold_s,
         even_s=None if series.current_hold_s is None else edges,
-        stale_mah=(start + end) / 2 * width_s / S_PER_H * drowsy if _is_slow(series) else None,
+        stale_mah=charge_mah * told.at_spans(drowsy) if _is_slow(series) else None,
+    )
+
+
+def _sleepy(
+    series: Series, told: Told, asleep: Bools, drowsy: Bools, fresh: Bools, scatter_ratio: float
+) -> Told:
+    """The current of a phone that sleeps: the default draw there, and what is in doubt beside it.
+
+    Args:
+        series: for its gauge.
+        told: cut where a sleep begins and ends, each such interval a span.
+        asleep: which intervals are sleep, (k,).
+        drowsy: which are beside it in what was not read, (k,).
+        fresh: which begin what was cut, (k,).
+        scatter_ratio: variance of the current beside sleep over its square.
+    """
+    start, end = (np.where(asleep, series.gains.sleep_ma, x) for x in (told.start_ma, told.end_ma))
+    slept, beside, first = (told.at_spans(each) for each in (asleep, drowsy, fresh))
+    mean_ma2 = ((start + end) / 2)[told.spans[:-1]] ** 2
+    if series.current_hold_s is None:
+        doubt_ma2 = scatter_ratio * mean_ma2
+    else:
+        # What is held may be from before the sleep: anything from nothing to twice as much.
+        doubt_ma2 = np.where(first, told.gamma_ma2, mean_ma2 / 3)
+    drowsy_mas2 = doubt_ma2 * told.width_s**2
+    return replace(
+        told,
+        start_ma=start,
+        end_ma=end,
+        other_mas2=np.where(slept, 0.0, np.where(beside, drowsy_mas2, told.other_mas2)),
+        sampling_mas2=np.where(slept | beside, 0.0, told.sampling_mas2),
     )
 
 
@@ -259,6 +300,14 @@ def _scatter_ratio(told: Told, unread_s: Floats) -> float:
     return float(np.sum((before - after) ** 2) / max(2 * np.sum(mean**2), 1e-9))
 
 
+def _sleeping(stretches: Floats, edges_s: Floats) -> Bools:
+    """In which intervals the phone slept for a while, (k,)."""
+    if not len(stretches):
+        return np.zeros(len(edges_s) - 1, dtype=bool)
+    slept: Bools = np.diff(slept_s(stretches, edges_s)) > 0
+    return slept
+
+
 def _time_of(holds: Bools, edges_s: Floats) -> Floats:
     """Begin and end of the intervals that fulfil a condition, (n, 2)."""
     return np.column_stack([edges_s[:-1][holds], edges_s[1:][holds]])
@@ -274,7 +323,6 @@ def silent(series: Series, times: Floats, edges: Floats) -> Bools:
     """
     longest_s = max(GAP_POLLS * series.poll_s, GAP_S)
     wide = np.flatnonzero(np.diff(times) > longest_s)
-    holes = np.column_stack([times[wide], times[wide + 1]])
-    middle = (edges[:-1] + edges[1:]) / 2
-    outside: Bools = (middle < times[0]) | (middle > times[-1])
-    return outside | within(holes, middle) if len(holes) else outside
+    since_s = np.concatenate([[-np.inf], times[wide], times[-1:]])
+    until_s = np.concatenate([times[:1], times[wide + 1], [np.inf]])
+    return spanned(np.column_stack([since_s, until_s]), edges)

@@ -1,5 +1,6 @@
 """Functions of time that are straight between given moments, and their exact integrals."""
 
+import math
 import os
 from dataclasses import dataclass
 from functools import cached_property
@@ -15,6 +16,7 @@ S_PER_H = 3600.0
 N_AT_ONCE = min(os.cpu_count() or 1, 4)
 """Phones that are worked on side by side; caches by series hold as many."""
 _NEIGHBOURHOOD_S = 60.0, 300.0
+_CLOSE_S = 0.4
 _N_LEAST, _N_ENOUGH = 10, 100
 _ALIKE, _ROUNDING = 50, 1e-6
 _N_TELL = 50_000
@@ -105,6 +107,12 @@ def usual_spacing(t_s: Floats, ratio: float = 0.5) -> float:
     return float(np.quantile(t_s[1:][some] - t_s[:-1][some], ratio))
 
 
+def n_per_second(t_s: Floats) -> int:
+    """How many moments that follow each other very closely make a second; 1 of others."""
+    usual_s = usual_spacing(t_s) if len(t_s) > 1 else np.inf
+    return math.ceil(1 / usual_s) if usual_s < _CLOSE_S else 1
+
+
 def around(t_s: Floats) -> int:
     """How many moments on each side make a neighbourhood: a minute or more, ten at least.
 
@@ -134,6 +142,17 @@ def local_mean(values: Floats, n_around: int) -> Floats:
     return result
 
 
+def block_sums(one: Floats, other: Floats, n_each: int) -> Floats:
+    """Sums of products over blocks of so many values each, the last of fewer, without a copy."""
+    n_whole = len(one) // n_each * n_each
+    whole: Floats = np.einsum(
+        "ij,ij->i", one[:n_whole].reshape(-1, n_each), other[:n_whole].reshape(-1, n_each)
+    )
+    if n_whole == len(one):
+        return whole
+    return np.append(whole, one[n_whole:] @ other[n_whole:])
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Locally:
     """Means about each of n values, the same for a few of them, since it hardly differs.
@@ -157,26 +176,31 @@ class Locally:
         first = np.arange(0, self.n, self.n_each)
         return (first + np.minimum(first + self.n_each, self.n) - 1) // 2
 
-    def means(self, values: Floats, good: Bools) -> Floats:
-        """Means of those values that are good, 0 where there are none, (m,).
+    def products(self, one: Floats, other: Floats, good: Bools) -> Floats:
+        """Means of the products of two quantities where they are good, 0 where none is, (m,).
 
         Args:
-            values: the n, or the first of them.
-            good: which, as many.
+            one: at the n, or at the first of them.
+            other: at as many.
+            good: which count, as many.
         """
         first = np.arange(0, self.n, self.n_each)
-        here = first[first < len(values)]
+        here = first[first < len(one)]
         total, number = np.zeros(len(first)), np.zeros(len(first))
         if len(here) and good.all():
-            total[: len(here)] = np.add.reduceat(values, here)
-            number[: len(here)] = np.diff(here, append=len(values))
+            total[: len(here)] = block_sums(one, other, self.n_each)
+            number[: len(here)] = np.diff(here, append=len(one))
         elif len(here):
-            total[: len(here)] = np.add.reduceat(np.where(good, values, 0.0), here)
+            total[: len(here)] = block_sums(np.where(good, one, 0.0), other, self.n_each)
             number[: len(here)] = np.add.reduceat(good.astype(np.float64), here)
         reach = max(self.n_around // self.n_each, 1)
         total, number = local_mean(total, reach), local_mean(number, reach)
         # What cumulative sums leave behind by rounding is not a number.
         return np.divide(total, number, out=np.zeros_like(total), where=number > _ROUNDING)
+
+    def at(self, means: Floats, index: Indices) -> Floats:
+        """Such means at some of the n values."""
+        return means[index // self.n_each]
 
     def everywhere(self, means: Floats) -> Floats:
         """Such means as often as values share them, (n,)."""

@@ -84,8 +84,8 @@ def blur(
         broken = np.concatenate([[0], np.cumsum(~linked)])
         whole = broken[2 * lag :] == broken[: -2 * lag]
     near = Locally(n=len(whole), n_around=around(t_s))
-    scatter_mv2 = near.means(_wavering(voltage_mv, voltage_mv, lag), whole)
-    together = near.means(_wavering(beside_mv, current_ma, lag), whole)
+    scatter_mv2 = _wavering(near, voltage_mv, voltage_mv, lag, whole)
+    together = _wavering(near, beside_mv, current_ma, lag, whole)
     excess_mw = np.maximum(scatter_mv2 / ohm + together, 0.0) / 1000
     return Blur(
         at_s=t_s[lag:-lag][near.middle],
@@ -101,16 +101,14 @@ def _doubt_ratio(n_around: int, resistance_ratio: float) -> float:
     return float(np.hypot(resistance_ratio, few))
 
 
-def _wavering(one: Floats, other: Floats, lag: int) -> Floats:
-    """Products of successive steps, whose mean is the covariance of what comes and goes.
+def _wavering(near: Locally, one: Floats, other: Floats, lag: int, whole: Bools) -> Floats:
+    """Covariance of what comes and goes: means of products of successive steps.
 
     A drift, and a change that stays, leave no trace in them.
     """
     a, b = one[lag:] - one[:-lag], other[lag:] - other[:-lag]
-    if one is other:
-        return -a[lag:] * a[:-lag]
-    product: Floats = -(a[lag:] * b[:-lag] + a[:-lag] * b[lag:]) / 2
-    return product
+    forth = near.products(a[lag:], b[:-lag], whole)
+    return -forth if one is other else -(forth + near.products(a[:-lag], b[lag:], whole)) / 2
 
 
 def _ohm(step_mv: Floats, step_ma: Floats, *, live: bool) -> float:

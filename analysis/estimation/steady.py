@@ -112,16 +112,17 @@ def steady_flow(
         load_ma = np.interp(middle, knot_s, drawn.awake_ma[wakeful])
         mean_v = np.where(asleep, mean_v + seen.ohm * load_ma / 1000, mean_v)
     start_v, end_v = (np.where(asleep, mean_v, x) for x in (volts[:-1], volts[1:]))
-    excess = excess_mw(seen, current, middle, mean_v, asleep | ~measured)
+    excess = excess_mw(seen, middle, level, mean_v, asleep | ~measured)
     asleep_mah2 = (level * width_s / S_PER_H) ** 2
     nothing = np.zeros(len(width_s))
     return Flow(
         current=current,
-        power=Curve(edges_s=edges, start=level * start_v - excess, end=level * end_v - excess),
+        power=Curve(edges_s=edges, start=level * start_v, end=level * end_v),
+        span_s=edges,
         mean_v=mean_v,
         sampling_mah2=nothing,
         other_mah2=np.where(asleep, asleep_mah2, drawn.split_mah2_per_s[at] * width_s),
-        sampling_mwh2=voltage_mwh2(series, current, middle),
+        sampling_mwh2=voltage_mwh2(series, edges, level),
         asleep_s=np.where(asleep, width_s, 0.0),
         measured=measured,
         gamma_ma2=nothing,

@@ -4,13 +4,13 @@ from dataclasses import dataclass, replace
 from typing import Self
 
 import numpy as np
-import numpy.typing as npt
 
 from analysis.estimation.profile import (
     S_PER_H,
     Bools,
     Curve,
     Floats,
+    Indices,
     Locally,
     around,
     spread,
@@ -48,26 +48,29 @@ class Told:
         edges_s: ascending, (k + 1,).
         start_ma: current just after each edge but the last, (k,).
         end_ma: current just before each edge but the first, (k,).
-        sampling_mas2: variance of each interval's charge, by what lies between readings, (k,).
-        other_mas2: the same by gaps and by when a reading was new, (k,).
-        gamma_ma2: half the mean squared difference between neighbouring currents, (k,).
+        spans: numbers of the edges between which the doubts are told, ascending, (m + 1,).
+        sampling_mas2: variance of each span's charge, by what lies between readings, (m,).
+        other_mas2: the same by gaps and by when a reading was new, (m,).
+        gamma_ma2: half the mean squared difference between neighbouring currents, (m,).
     """
 
     edges_s: Floats
     start_ma: Floats
     end_ma: Floats
+    spans: Indices
     sampling_mas2: Floats
     other_mas2: Floats
     gamma_ma2: Floats
 
     @classmethod
     def plain(cls, edges_s: Floats, start_ma: Floats, end_ma: Floats) -> Self:
-        """A current without doubt so far."""
+        """A current without doubt so far, each interval a span."""
         nothing = np.zeros(len(start_ma))
         return cls(
             edges_s=edges_s,
             start_ma=start_ma,
             end_ma=end_ma,
+            spans=np.arange(len(edges_s)),
             sampling_mas2=nothing,
             other_mas2=nothing,
             gamma_ma2=nothing,
@@ -75,11 +78,19 @@ class Told:
 
     @property
     def width_s(self) -> Floats:
-        """Length of each interval, (k,)."""
-        return np.diff(self.edges_s)
+        """Length of each span, (m,)."""
+        return np.diff(self.edges_s[self.spans])
+
+    def at_spans(self, holds: Bools) -> Bools:
+        """Of a condition that intervals of one span share, whether each span fulfils it, (m,)."""
+        return holds[self.spans[:-1]]
+
+    def span_of(self, index: Indices) -> Indices:
+        """To which span intervals belong."""
+        return np.searchsorted(self.spans, index, side="right") - 1
 
     def stretched(self, first_s: float, last_s: float) -> Self:
-        """The same with its outermost values held to the ends given."""
+        """The same with its outermost values held to the ends given; each interval a span."""
         before = bool(first_s < self.edges_s[0])
         after = bool(last_s > self.edges_s[-1])
         if not (before or after):
@@ -91,37 +102,70 @@ class Told:
             edges_s=np.concatenate([[first_s] * before, self.edges_s, [last_s] * after]),
             start_ma=np.pad(self.start_ma, n_wanted, constant_values=level),
             end_ma=np.pad(self.end_ma, n_wanted, constant_values=level),
+            spans=np.arange(len(self.edges_s) + sum(n_wanted)),
             sampling_mas2=np.pad(self.sampling_mas2, n_wanted),
             other_mas2=np.pad(self.other_mas2, n_wanted),
             gamma_ma2=np.pad(self.gamma_ma2, n_wanted),
         )
 
-    def cut(self, edges_s: Floats) -> tuple[Self, npt.NDArray[np.intp]]:
-        """The same on finer edges, and to which old interval each new one belongs."""
+    def cut(self, at_s: Floats) -> tuple[Self, Indices]:
+        """The same with more edges, each a border of spans; to which old interval new ones belong.
+
+        Args:
+            at_s: moments inside it, each in a span of one interval.
+        """
+        edges_s = np.unique(np.concatenate([self.edges_s, at_s]))
         old = np.searchsorted(self.edges_s, edges_s[:-1], side="right") - 1
-        width_s = self.width_s[old]
-        slope = (self.end_ma - self.start_ma)[old] / width_s
+        slope = (self.end_ma - self.start_ma)[old] / np.diff(self.edges_s)[old]
         origin_s = self.edges_s[old]
-        share = np.diff(edges_s) / width_s
+        known_s = self.edges_s[self.spans]
+        span_s = np.unique(np.concatenate([known_s, at_s]))
+        old_span = np.searchsorted(known_s, span_s[:-1], side="right") - 1
+        share = np.diff(span_s) / self.width_s[old_span]
         finer = replace(
             self,
             edges_s=edges_s,
             start_ma=self.start_ma[old] + slope * (edges_s[:-1] - origin_s),
             end_ma=self.start_ma[old] + slope * (edges_s[1:] - origin_s),
-            sampling_mas2=self.sampling_mas2[old] * share,
-            other_mas2=self.other_mas2[old] * share,
-            gamma_ma2=self.gamma_ma2[old],
+            spans=np.searchsorted(edges_s, span_s),
+            sampling_mas2=self.sampling_mas2[old_span] * share,
+            other_mas2=self.other_mas2[old_span] * share,
+            gamma_ma2=self.gamma_ma2[old_span],
         )
         return finer, old
 
-    def with_doubt(self, read: Bools) -> Self:
-        """Adds what may lie between live readings.
+    def together(self, spans: Indices) -> Self:
+        """The same with doubts told by wider spans, of intervals that are spans each."""
+        if len(spans) == len(self.spans):
+            return self
+        gamma = np.add.reduceat(self.gamma_ma2 * self.width_s, spans[:-1])
+        return replace(
+            self,
+            spans=spans,
+            sampling_mas2=np.add.reduceat(self.sampling_mas2, spans[:-1]),
+            other_mas2=np.add.reduceat(self.other_mas2, spans[:-1]),
+            gamma_ma2=gamma / np.diff(self.edges_s[spans]),
+        )
+
+    def with_doubt(self, spans: Indices, read: Bools) -> Self:
+        """Live readings with what may lie between them.
 
         Args:
+            spans: by which it is told, (m + 1,).
             read: which intervals were read without a break, (k,).
         """
-        gamma, missed = scatter(self.edges_s, np.append(self.start_ma, self.end_ma[-1]), read)
-        return replace(self, sampling_mas2=self.width_s**2 * missed, gamma_ma2=gamma)
+        near, gamma, missed = scatter(
+            self.edges_s, np.append(self.start_ma, self.end_ma[-1]), read
+        )
+        width_s, lead = np.diff(self.edges_s[spans]), spans[:-1]
+        return replace(
+            self,
+            spans=spans,
+            # Of intervals equally long, each by its own square.
+            sampling_mas2=width_s**2 / np.diff(spans) * near.at(missed, lead),
+            other_mas2=np.zeros(len(lead)),
+            gamma_ma2=near.at(gamma, lead),
+        )
 
 
 def held(
@@ -166,8 +210,10 @@ def held(
     # Windows that are early or late together hardly matter but for the first and the last one.
     alone_u_s = np.where(in_time, _STRAY_RATIO, 1.0) * np.minimum(seen_u_s, poll_s / np.sqrt(12.0))
     stamp = (value - previous) ** 2 * alone_u_s**2
-    gamma, missed = scatter(seen_s, value, np.diff(seen_s) < _N_HOLDS * hold_s)
-    gamma, missed = (np.repeat(np.append(x[:1], x), 2) for x in (gamma, missed))
+    near, *doubts = scatter(seen_s, value, np.diff(seen_s) < _N_HOLDS * hold_s)
+    gamma, missed = (
+        np.repeat(np.append(x[:1], x), 2) for x in (near.everywhere(each) for each in doubts)
+    )
     edges = np.concatenate([times[:1], edges, times[-1:]])
     levels = np.append(levels, outward[-1])
     variance = np.append(np.column_stack([np.zeros(len(news)), stamp + mixed_mas2]).ravel(), 0.0)
@@ -189,12 +235,13 @@ def bridged_gaps(told: Told, gap: Bools, *, may_sleep: bool) -> Told:
 
     Args:
         told: the current.
-        gap: which intervals were not read though the phone was not seen to sleep, (k,).
+        gap: which intervals were not read though the phone was not seen to sleep, each a span of
+            its own, (k,).
         may_sleep: whether it may have slept: then anything from nothing to twice as much.
     """
     if not gap.any():
         return told
-    edges, width_s = told.edges_s, told.width_s
+    edges, width_s = told.edges_s, np.diff(told.edges_s)
     start, end = (np.where(gap, 0.0, x) for x in (told.start_ma, told.end_ma))
     read = _Read(
         edges_s=edges,
@@ -216,11 +263,12 @@ def bridged_gaps(told: Told, gap: Bools, *, may_sleep: bool) -> Told:
         # Means of two minutes on each side, an unknown moment of change, and its own minutes.
         means = minute_ma**2 / 4 + (after - before) ** 2 / 12
         variance = means * wide_s**2 + minute_ma**2 * _MINUTE_S * wide_s
-    bridged_start, bridged_end, other = (
-        x.copy() for x in (told.start_ma, told.end_ma, told.other_mas2)
+    bridged_start, bridged_end, other, sampling = (
+        x.copy() for x in (told.start_ma, told.end_ma, told.other_mas2, told.sampling_mas2)
     )
-    bridged_start[at], bridged_end[at], other[at] = before, after, variance
-    sampling = np.where(gap, 0.0, told.sampling_mas2)
+    bridged_start[at], bridged_end[at] = before, after
+    span = told.span_of(at)
+    other[span], sampling[span] = variance, 0.0
     return replace(
         told,
         start_ma=bridged_start,
@@ -256,7 +304,7 @@ class _Read:
         return 1.4826 / np.sqrt(2.0) * usual(apart) if len(apart) else 0.0
 
 
-def scatter(t_s: Floats, value: Floats, linked: Bools) -> tuple[Floats, Floats]:
+def scatter(t_s: Floats, value: Floats, linked: Bools) -> tuple[Locally, Floats, Floats]:
     """Half the mean squared difference of neighbours, and variance that a sum over them misses.
 
     The second, times the squared spacing, is the variance of each spacing's share in the error of
@@ -269,19 +317,22 @@ def scatter(t_s: Floats, value: Floats, linked: Bools) -> tuple[Floats, Floats]:
         t_s: nodes, ascending, (k + 1,).
         value: at the nodes, (k + 1,).
         linked: whether a node and the next belong together, (k,).
+
+    Returns:
+        Where the means are taken, of the k spacings, and both, as that says.
     """
     near = Locally(n=len(linked), n_around=around(t_s))
     step = np.diff(value)
     both = linked[:-1] & linked[1:]
-    gamma = near.means(step * step, linked) / 2
+    gamma = near.products(step, step, linked) / 2
     if near.n_around < _N_TELL:
         # So few neighbours tell only what comes and goes between them; steps leave no trace in it.
-        coming = near.means(-step[1:] * step[:-1], both)
+        coming = -near.products(step[1:], step[:-1], both)
         missed = np.maximum(coming, gamma / 6)
     else:
         two = value[2:] - value[:-2]
-        gamma_2 = near.means(two * two, both) / 2
+        gamma_2 = near.products(two, two, both) / 2
         alike = np.divide(gamma_2, gamma, out=np.ones_like(gamma), where=gamma > 0) - 1
         alike = np.clip(alike, *_ALIKE)
         missed = gamma * ((1 + alike) / (1 - alike) + 2 / np.log(alike)) / (1 - alike)
-    return near.everywhere(gamma), near.everywhere(missed)
+    return near, gamma, missed

@@ -47,17 +47,19 @@ def blur_of(
     return blur(t_s, volts, beside, linked, live=live, ohm=ohm)
 
 
-def excess_mw(seen: Blur, current: Curve, middle: Floats, mean_v: Floats, unread: Bools) -> Floats:
-    """How much too high the power is in each interval of a current, (k,).
+def excess_mw(
+    seen: Blur, middle: Floats, mean_ma: Floats, mean_v: Floats, unread: Bools
+) -> Floats:
+    """How much too high the power is in each span of a flow, (m,).
 
     Args:
         seen: from `blur_of`.
-        current: the same as there.
-        middle: of its intervals, (k,).
-        mean_v: in each, (k,).
-        unread: where nothing can be said, and nothing is taken off, (k,).
+        middle: of the spans, (m,).
+        mean_ma: current in each, (m,).
+        mean_v: voltage in each, (m,).
+        unread: where nothing can be said, and nothing is taken off, (m,).
     """
-    most_mw = _MOST_BLUR_RATIO * np.abs(current.start + current.end) / 2 * mean_v
+    most_mw = _MOST_BLUR_RATIO * np.abs(mean_ma) * mean_v
     excess = np.minimum(np.interp(middle, seen.at_s, seen.excess_mw), most_mw)
     return np.where(unread, 0.0, excess)
 
@@ -67,20 +69,25 @@ def _longest_s(spacing_s: Floats) -> float:
     return _MOST_SPACINGS * usual(spacing_s)
 
 
-def voltage_mwh2(series: Series, current: Curve, middle: Floats) -> Floats:
-    """Variance of each interval's energy by the voltage between its readings, (k,)."""
+def voltage_mwh2(series: Series, span_s: Floats, mean_ma: Floats) -> Floats:
+    """Variance of each span's energy by the voltage between its readings, (m,).
+
+    Args:
+        series: for the voltage.
+        span_s: edges of the spans, (m + 1,).
+        mean_ma: current in each, (m,).
+    """
     t_s, volts = series.voltages()
     if len(t_s) < _N_LEAST:
-        return np.zeros(len(middle))
+        return np.zeros(len(mean_ma))
     spacing_s = np.diff(t_s)
     most_s = _longest_s(spacing_s)
-    _, missed = scatter(t_s, volts, spacing_s < most_s)
+    near, _, missed = scatter(t_s, volts, spacing_s < most_s)
+    at = np.searchsorted(t_s, (span_s[:-1] + span_s[1:]) / 2, side="right") - 1
+    at = np.clip(at, 0, len(spacing_s) - 1)
     # The error of a mean over n spacings d is missed / n: per second of time, missed * d.
-    per_s = missed * np.minimum(spacing_s, most_s)
-    if t_s is not current.edges_s:
-        per_s = np.interp(middle, t_s[1:], per_s)
-    mean_ma = (current.start + current.end) / 2
-    variance: Floats = per_s * mean_ma**2 * np.diff(current.edges_s) / (1000 * S_PER_H) ** 2
+    per_s = near.at(missed, at) * np.minimum(spacing_s[at], most_s)
+    variance: Floats = per_s * mean_ma**2 * np.diff(span_s) / (1000 * S_PER_H) ** 2
     return variance
 
 

@@ -43,7 +43,7 @@ def estimate(series: Series, borders_s: Floats) -> Estimate:
     beside = judged(series) if judges(series) else None
     series = series if beside is None else beside.series
     looks = looks_of(series)
-    anchors = find_anchors(*series.known("counter_mah"), looks)
+    anchors = find_anchors(series.read("counter_mah"), looks)
     notes: Flags = ()
     if beside is None:
         stray, ohm = 0.0, None
@@ -101,7 +101,7 @@ def _jumping(anchors: Anchors, wider: Anchors) -> Anchors:
 
 def step_flags(series: Series, anchors: Anchors, borders: Floats) -> tuple[Flags, ...]:
     """Few steps, and jumps, per piece."""
-    n_steps = np.diff(np.searchsorted(series.news("counter_mah")[1], borders))
+    n_steps = np.diff(series.read("counter_mah").n_new(borders))
     n_jumps = np.histogram(anchors.jump_s, bins=borders)[0]
     return tuple(_flags(int(n), int(j)) for n, j in zip(n_steps, n_jumps, strict=True))
 

@@ -10,10 +10,11 @@ from scipy.optimize import nnls
 from analysis.errors import CannotEstimateError
 from analysis.estimation.anchors import Anchors, Looks, find_anchors
 from analysis.estimation.borders import checked
-from analysis.estimation.counting import trustworthy
+from analysis.estimation.counting import level_steps
 from analysis.estimation.estimate import Cause, Component, Estimate
 from analysis.estimation.profile import Curve, Floats
 from analysis.estimation.settle import voltage_gain
+from analysis.readings.freshness import Known
 from analysis.readings.series import Series
 
 NAME = "level"
@@ -44,9 +45,10 @@ class _Fit:
 
 def can(series: Series) -> bool:
     """Whether level, voltage and a stated capacity are there."""
-    usable = trustworthy(series.level_pct)
     return (
-        series.capacity_mah is not None and int(usable.sum()) >= 2 and series.has("voltage_mv", 1)
+        series.capacity_mah is not None
+        and len(level_steps(series)) >= 2
+        and series.has("voltage_mv", 1)
     )
 
 
@@ -61,12 +63,9 @@ def estimate(series: Series, borders_s: Floats) -> Estimate:
         raise CannotEstimateError(NAME, "level, voltage and stated capacity")
     borders = checked(borders_s)
     point_mah = series.capacity_mah / 100
-    usable = trustworthy(series.level_pct)
-    ticks = find_anchors(
-        series.t_s[usable],
-        series.level_pct[usable] * point_mah,
-        _looks(series, point_mah),
-    )
+    level = level_steps(series)
+    in_mah = Known(t_s=level.t_s, values=level.values * point_mah)
+    ticks = find_anchors(in_mah, _looks(series, point_mah))
     before, after = series.t_s[0] < borders[0], series.t_s[-1] > borders[-1]
     outer = np.concatenate([series.t_s[:1][[before]], borders, series.t_s[-1:][[after]]])
     fit = _fit(series, ticks, outer, point_mah)
@@ -115,7 +114,7 @@ def _looks(series: Series, point_mah: float) -> Looks:
     look_s, poll_s = series.look_s["level_pct"], series.poll_s
     refreshed = series.refreshed("level_pct")
     if refreshed is not None:
-        _, seen_s, _ = series.news("level_pct")
+        seen_s = series.read("level_pct").seen_s
         at = refreshed.last(seen_s) - 1
         waited_s = (seen_s - refreshed.seen_s[np.maximum(at, 0)])[at >= 0]
         if len(waited_s) and np.median(waited_s) < _PUSHED_RATIO * look_s:

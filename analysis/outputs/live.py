@@ -63,8 +63,7 @@ class Live:
 
     def __init__(self, recording: Recording, phone: PhoneEnergy, began_utc: datetime) -> None:
         self._phone = phone
-        taken = recording.readings["taken_utc"]
-        run_s = (taken - began_utc).dt.total_seconds().to_numpy(dtype=np.float64)
+        run_s = (recording.taken_utc() - began_utc).dt.total_seconds().to_numpy(dtype=np.float64)
         self._run_s: Floats = np.maximum.accumulate(run_s)
         self._series = recording.series()
         self._flow = flow(self._series) if power_integral.can(self._series) else None

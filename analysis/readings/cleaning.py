@@ -3,7 +3,7 @@
 import numpy as np
 
 from analysis.estimation.profile import Bools, Floats
-from analysis.readings.freshness import read
+from analysis.readings.freshness import Known
 
 LIMITS = {
     "voltage_mv": (500.0, 10_000.0),
@@ -21,6 +21,8 @@ _SPIKE_OHM = 0.5
 def impossible(quantity: str, values: Floats) -> Bools:
     """Readings outside what can be, NaN excepted."""
     low, high = LIMITS[quantity]
+    if len(values) and np.fmin.reduce(values) >= low and np.fmax.reduce(values) <= high:
+        return np.zeros(len(values), dtype=np.bool_)
     with np.errstate(invalid="ignore"):
         outside: Bools = (values < low) | (values > high)
     return outside
@@ -29,8 +31,8 @@ def impossible(quantity: str, values: Floats) -> Bools:
 def spikes(voltage_mv: Floats, current_ma: Floats) -> Bools:
     """Single voltages that leave both neighbours the same way and too far, (n,)."""
     found = np.zeros(len(voltage_mv), dtype=np.bool_)
-    known = read(voltage_mv, voltage_mv)[1]
-    if len(known) < 3:
+    known = Known.of(voltage_mv, voltage_mv).values
+    if len(known) < 3 or np.ptp(known) < _SPIKE_MV:
         return found
     step = np.diff(known)
     if np.abs(step).max() < _SPIKE_MV:

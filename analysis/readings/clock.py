@@ -2,10 +2,11 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
-from analysis.estimation.profile import Floats, usual
+from analysis.estimation.profile import Floats, enough_of, n_per_second, usual
 from parsers.runfolder import ClockAnchor
 
 DRIFT_LIMIT_RATIO = 1e-4
@@ -15,16 +16,16 @@ _LATE_S = 5.0
 _FLOOR_S = 0.002
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Session:
     """One boot session of a phone.
 
     Attributes:
         boot_id: first eight hexadecimal digits.
-        boot_s: boot clock of each reading, ascending, (n,).
-        host_s: the computer's clock at each reading, latency taken out, ascending, (n,).
+        boot_s: boot clock of readings, one in a second where they are very close, ascending, (n,).
+        host_s: the computer's clock then, latency taken out, ascending, (n,).
         shift_s: `t_s` minus boot clock, constant in the session.
-        live_s: boot clock of the readings that arrived at once, ascending.
+        live_s: boot clock of those that arrived at once, ascending.
         jitter_s: standard uncertainty of the offset where readings arrived at once.
     """
 
@@ -35,10 +36,21 @@ class Session:
     live_s: Floats
     jitter_s: float
 
-    @property
+    @cached_property
     def offset_s(self) -> Floats:
         """Computer's clock minus boot clock at zero latency, (n,)."""
         return self.host_s - self.boot_s
+
+    @property
+    def first_s(self) -> float:
+        """The first reading, on the axis."""
+        return float(self.boot_s[0]) + self.shift_s
+
+    def to_host(self, t_s: Floats) -> Floats:
+        """Moments of the axis on the computer's clock."""
+        boot_s = t_s - self.shift_s
+        result: Floats = boot_s + np.interp(boot_s, self.boot_s, self.offset_s)
+        return result
 
     def known_at(self, anchors: Sequence[ClockAnchor]) -> "Session":
         """The same session of a phone whose link was up at these moments only, at least one.
@@ -65,6 +77,14 @@ class PhoneClock:
     """
 
     sessions: tuple[Session, ...]
+
+    def to_host(self, t_s: Floats) -> Floats:
+        """Moments of the axis, ascending, on the computer's clock."""
+        begins = np.searchsorted(t_s, [session.first_s for session in self.sessions[1:]])
+        parts = np.split(t_s, begins)
+        return np.concatenate(
+            [session.to_host(part) for session, part in zip(self.sessions, parts, strict=True)]
+        )
 
     def from_host(self, host_s: float) -> tuple[float, float]:
         """A moment of the computer's clock on the axis, and its standard uncertainty, in s."""
@@ -106,22 +126,25 @@ def fit_session(
         origin_host_s: the computer's clock at `t_s` = 0.
         not_before_s: `t_s` at which the session before ended.
     """
-    delay_s = host_s - boot_s
-    tilt_s = DRIFT_LIMIT_RATIO * boot_s
+    every = slice(None, None, n_per_second(boot_s))
+    first = np.arange(len(boot_s))[every]
+    all_delays_s, known_s = host_s - boot_s, boot_s[every]
+    delay_s = np.minimum.reduceat(all_delays_s, first)
+    tilt_s = DRIFT_LIMIT_RATIO * known_s
     forward = np.minimum.accumulate(delay_s - tilt_s) + tilt_s
     backward = np.minimum.accumulate((delay_s + tilt_s)[::-1])[::-1] - tilt_s
     offset_s = np.minimum(forward, backward)
-    late_s = delay_s - offset_s
-    soon = late_s < _LATE_S
-    live = slice(None) if soon.all() else soon
+    live = delay_s - offset_s < _LATE_S
+    some = enough_of(len(boot_s))
+    late_s = all_delays_s[some] - np.interp(boot_s[some], known_s, offset_s)
     # The quickest arrival was late by something between nothing and the usual lateness.
-    jitter_s = usual(late_s[live]) / np.sqrt(3.0)
+    jitter_s = usual(late_s[late_s < _LATE_S]) / np.sqrt(3.0)
     shift_s = float(offset_s[0]) - origin_host_s
     return Session(
         boot_id=boot_id,
-        boot_s=boot_s,
-        host_s=boot_s + offset_s,
+        boot_s=known_s,
+        host_s=known_s + offset_s,
         shift_s=max(shift_s, not_before_s - float(boot_s[0])),
-        live_s=boot_s[live],
+        live_s=known_s[live],
         jitter_s=float(np.hypot(jitter_s, _FLOOR_S)),
     )

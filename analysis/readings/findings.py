@@ -10,7 +10,7 @@ from analysis.estimation.profile import Bools, Floats, running
 from analysis.readings.recording import Recording
 from analysis.readings.segments import Segment, Segments
 from analysis.readings.series import Series
-from analysis.readings.sleep import sleeps, within
+from analysis.readings.sleep import sleeps, spanned
 from analysis.readings.stream import PLUGGED, SILENT, UNTRUSTED
 from analysis.report import Finding
 from parsers.text import printable
@@ -45,10 +45,7 @@ class Findings:
         self._t_s = series.t_s
         self._levels, self._temperatures = map(series.known, ("level_pct", "temperature_c"))
         spacing_s = np.diff(series.t_s)
-        stretches = sleeps(series)
-        asleep = np.zeros(len(spacing_s), dtype=np.bool_)
-        if len(stretches):
-            asleep = within(stretches, (series.t_s[:-1] + series.t_s[1:]) / 2)
+        asleep = spanned(sleeps(series), series.t_s)
         gap = (spacing_s > max(5 * series.poll_s, 5.0)) & ~asleep
         states = {
             SILENT: gap,

@@ -1,5 +1,9 @@
 """Which readings are new and which only repeat what the phone had in a cache."""
 
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Self
+
 import numpy as np
 
 from analysis.estimation.profile import Bools, Floats, Indices, enough_of, usual, usual_spacing
@@ -19,16 +23,61 @@ def changed(values: Floats) -> Bools:
     return result
 
 
-def read(t_s: Floats, values: Floats) -> tuple[Floats, Floats]:
-    """Moments and values of those readings that are there; not copied if all are."""
-    there = np.isfinite(values)
-    if there.all():
-        return t_s, values
-    at = np.flatnonzero(there)
-    return t_s[at], values[at]
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Known:
+    """What was read of one quantity.
+
+    Attributes:
+        t_s: moments, ascending, (n,).
+        values: none missing, (n,).
+    """
+
+    t_s: Floats
+    values: Floats
+
+    @classmethod
+    def of(cls, t_s: Floats, values: Floats) -> Self:
+        """Those readings that are there; not copied if all are."""
+        there = np.isfinite(values)
+        if there.all():
+            return cls(t_s=t_s, values=values)
+        at = np.flatnonzero(there)
+        return cls(t_s=t_s[at], values=values[at])
+
+    def __len__(self) -> int:
+        return len(self.t_s)
+
+    @cached_property
+    def news(self) -> Indices:
+        """Which readings differ from the one before, ascending, (m,)."""
+        return np.flatnonzero(changed(self.values))
+
+    @property
+    def before_s(self) -> Floats:
+        """Last readings of old values, (m,)."""
+        return self.t_s[self.news - 1]
+
+    @property
+    def seen_s(self) -> Floats:
+        """First readings of new values, (m,)."""
+        return self.t_s[self.news]
+
+    def n_new(self, at_s: Floats) -> Indices:
+        """How many new values had been seen before some moments."""
+        return np.searchsorted(self.news, np.searchsorted(self.t_s, at_s))
+
+    def brief(self) -> Self:
+        """First and last reading of each value, which is all that its steps tell."""
+        kept = np.zeros(len(self), dtype=np.bool_)
+        kept[:1] = kept[-1:] = kept[self.news] = kept[self.news - 1] = True
+        return self.where(kept)
+
+    def where(self, kept: Bools) -> Self:
+        """Some of the readings."""
+        return type(self)(t_s=self.t_s[kept], values=self.values[kept])
 
 
-def hold_period_s(t_s: Floats, values: Floats, poll_s: float) -> float | None:
+def hold_period_s(known: Known, poll_s: float) -> float | None:
     """Time for which a source repeats a value before it looks again.
 
     A live source changes with nearly every reading while anything happens; a cached one changes
@@ -38,12 +87,11 @@ def hold_period_s(t_s: Floats, values: Floats, poll_s: float) -> float | None:
     Returns:
         None for a live source, or if there are too few changes to tell.
     """
-    times, known = read(t_s, values)
-    if len(times) < 2 * _N_LEAST:
+    if len(known) < 2 * _N_LEAST:
         return None
-    read_s = usual_spacing(times)
-    before, after = _neighbours(np.flatnonzero(changed(known)))
-    spacing_s = times[after] - times[before]
+    read_s = usual_spacing(known.t_s)
+    before, after = _neighbours(known.news)
+    spacing_s = known.t_s[after] - known.t_s[before]
     spacing_s = spacing_s[spacing_s < max(_MOST_POLLS * max(poll_s, read_s), _LONGEST_S)]
     if len(spacing_s) < _N_LEAST:
         return None
@@ -58,29 +106,27 @@ def hold_period_s(t_s: Floats, values: Floats, poll_s: float) -> float | None:
     return period_s if np.mean(off_s < tolerance_s) >= _REGULAR else None
 
 
-def multi_step_period_s(t_s: Floats, values: Floats, step: float | None) -> float | None:
+def multi_step_period_s(known: Known, step: float | None) -> float | None:
     """How often a counter looks, from its changes by several steps at once: one look apart.
 
     Args:
-        t_s: moments, (n,).
-        values: readings, NaN where there was none, (n,).
+        known: its readings.
         step: see `step_size`.
 
     Returns:
         None if there are too few such changes.
     """
-    times, known = read(t_s, values)
-    at = np.flatnonzero(changed(known))
+    at = known.news
     if step is None or len(at) < _N_LEAST:
         return None
     before, after = _neighbours(at)
-    several = np.abs(known[after] - known[after - 1]) > 1.5 * step
+    several = np.abs(known.values[after] - known.values[after - 1]) > 1.5 * step
     n_readings = (after - before)[several].astype(np.float64)
     if len(n_readings) < _N_LEAST:
         return None
     # Readings fall before and after a look by turns: only the mean is not rounded to them.
     usually = np.mean(n_readings[n_readings <= 2.5 * usual(n_readings, 0.25)])
-    return float(usually) * usual_spacing(times)
+    return float(usually) * usual_spacing(known.t_s)
 
 
 def _neighbours(at: Indices) -> tuple[Indices, Indices]:
@@ -89,18 +135,18 @@ def _neighbours(at: Indices) -> tuple[Indices, Indices]:
     return at[:-1][some], at[1:][some]
 
 
-def step_size(values: Floats, n_sizes: int = 1) -> float | None:
+def step_size(known: Known, n_sizes: int = 1) -> float | None:
     """Greatest common divisor of the changes, in thousandths; of very many, of the first.
 
     Args:
-        values: readings, NaN where there was none.
+        known: the readings.
         n_sizes: how many different changes it takes to believe the divisor.
 
     Returns:
         None if there were fewer.
     """
-    _, known = read(values, values)
-    at = np.flatnonzero(changed(known))[:_N_CHANGES]
-    steps = np.abs(np.rint((known[at] - known[at - 1]) / _RESOLUTION)).astype(np.int64)
+    at = known.news[:_N_CHANGES]
+    apart = known.values[at] - known.values[at - 1]
+    steps = np.abs(np.rint(apart / _RESOLUTION)).astype(np.int64)
     enough = len(np.unique(steps[:_N_SIZES_AMONG])) >= n_sizes
     return float(np.gcd.reduce(steps)) * _RESOLUTION if enough else None

@@ -1,11 +1,10 @@
 """A run read from its folder: manifest, tags, and each phone's readings on one time axis."""
 
 from collections.abc import Iterable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from functools import partial
+from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 import pandas as pd
@@ -13,12 +12,12 @@ import pyarrow as pa
 
 from analysis.calibrating.calibration import Calibration, calibration_for
 from analysis.errors import NotEnoughError, NothingRecordedError, TableDamagedError
-from analysis.estimation.profile import N_AT_ONCE, Bools, Floats
-from analysis.readings.clock import PhoneClock, fit_session
+from analysis.estimation.profile import Bools, Floats
+from analysis.readings.clock import PhoneClock, fit_session, nearest
 from analysis.readings.series import Series
 from parsers.errors import RunFolderError
 from parsers.runfolder import ClockAnchor, Manifest, PhoneEntry, RunFolder
-from parsers.tables import read_phone
+from parsers.tables import count_rows, read_phone
 from parsers.tags import Tags, read_tags
 from parsers.text import printable
 
@@ -30,6 +29,9 @@ _COLUMNS: dict[str, tuple[str, ...]] = {
     "context": ("host_utc", "boot_s", "name", "value"),
     "truth": ("boot_s", "energy_mwh"),
 }  # fmt: skip
+_KEPT = 3_000_000
+"""Readings that may stay in memory together: some hundreds of megabytes."""
+
 _CODED = {"readings": ("boot_id",)}
 _TYPES = {pa.bool_(): pd.BooleanDtype()}
 """One byte a flag where some are missing, instead of an object."""
@@ -41,8 +43,7 @@ class Recording:
 
     Attributes:
         entry: what the manifest says of it.
-        readings: rows of the table in the order of time, with `t_s` (see `PhoneClock`) and
-            `taken_utc`, the computer's wall clock when the reading was taken, not when it came.
+        readings: rows of the table in the order of time, with `t_s` (see `PhoneClock`).
         context: what changed around the battery, in the order of time, with `t_s`.
         clock: how its time axis hangs together with the computer's clock.
         truth: true cumulative energy at moments, for a virtual phone; None for a real one.
@@ -62,6 +63,23 @@ class Recording:
     def phone(self) -> str:
         """Label."""
         return self.entry.label
+
+    def taken_utc(self) -> "pd.Series[pd.Timestamp]":
+        """The computer's wall clock when each reading was taken, not when it came."""
+        frame = self.readings
+        late_s = frame["host_s"].to_numpy() - self.clock.to_host(frame["t_s"].to_numpy())
+        utc: pd.Series[pd.Timestamp] = frame["host_utc"] - _microseconds(late_s)
+        return utc
+
+    def utc_near(self, t_s: float) -> datetime:
+        """The same clock at a moment of the axis, by the reading that lies closest to it."""
+        frame = self.readings
+        times = frame["t_s"].to_numpy()
+        at = nearest(times, t_s)
+        late_s = float(frame["host_s"].iloc[at] - self.clock.to_host(times[at : at + 1])[0])
+        ahead = _microseconds(t_s - float(times[at]) - late_s)
+        moment: datetime = (frame["host_utc"].iloc[at] + ahead).to_pydatetime()
+        return moment
 
     def series(self, border_u_s: float = 0.0) -> Series:
         """The readings as arrays, with the standard uncertainty of a border on their axis."""
@@ -89,14 +107,14 @@ class Run:
         path: its folder.
         manifest: `run.json`.
         tags: what the user marked.
-        recordings: one per phone with readings, in the order of the manifest.
+        recordings: one per phone with readings, in the order of the manifest; see `Recordings`.
         notes: what was odd about the run as a whole.
     """
 
     path: Path
     manifest: Manifest
     tags: Tags
-    recordings: tuple[Recording, ...]
+    recordings: Sequence[Recording]
     notes: tuple[str, ...] = ()
 
     def recording(self, phone: str | None) -> Recording:
@@ -117,40 +135,86 @@ class Run:
 
 
 def load(path: Path) -> Run:
-    """Reads a run folder.
+    """Opens a run folder. The tables of a phone are read when it is asked for.
 
     Raises:
         RunFolderError: if it is not a run.
-        TableDamagedError: if a table cannot be read.
+        TableDamagedError: if a table of readings is not one; what is damaged inside shows when
+            it is read.
         NothingRecordedError: if no phone has two readings.
     """
     folder = RunFolder(Path(path))
     manifest = folder.read_manifest()
-    with ThreadPoolExecutor(N_AT_ONCE) as pool:
-        found = list(pool.map(partial(_phone, folder, manifest), manifest.phones))
-    recordings = [recording for recording in found if recording is not None]
-    notes = [
-        f"{entry.label}: nothing recorded"
-        for entry, recording in zip(manifest.phones, found, strict=True)
-        if recording is None
-    ]
-    if not recordings:
+    n_rows = {entry.label: _n_rows(folder, entry.label) for entry in manifest.phones}
+    recorded = [entry for entry in manifest.phones if n_rows[entry.label] >= 2]
+    if not recorded:
         raise NothingRecordedError(str(folder.path), "no phone has readings")
     return Run(
         path=folder.path,
         manifest=manifest,
         tags=read_tags(folder.tags_path),
-        recordings=tuple(recordings),
-        notes=tuple(notes),
+        recordings=Recordings(folder, manifest, recorded, kept=sum(n_rows.values()) <= _KEPT),
+        notes=tuple(
+            f"{entry.label}: nothing recorded"
+            for entry in manifest.phones
+            if entry not in recorded
+        ),
     )
 
 
-def _phone(folder: RunFolder, manifest: Manifest, entry: PhoneEntry) -> Recording | None:
-    """One phone's recording; None if there is next to nothing."""
-    mine = {name: _frame(folder, name, entry.label) for name in _COLUMNS}
-    if len(mine["readings"]) < 2:
-        return None
-    return _recording(manifest, entry, mine, folder.path)
+class Recordings(Sequence[Recording]):
+    """Those of a run, each read when it is asked for.
+
+    Of a run that fits into memory they are kept; of a larger one each lives as long as somebody
+    holds it, and work that goes from phone to phone needs room for one at a time.
+
+    Args:
+        folder: of the run.
+        manifest: its manifest.
+        entries: of the phones with readings.
+        kept: whether they are kept.
+    """
+
+    def __init__(
+        self, folder: RunFolder, manifest: Manifest, entries: Sequence[PhoneEntry], *, kept: bool
+    ) -> None:
+        self._folder, self._manifest, self._entries = folder, manifest, entries
+        self._kept: dict[int, Recording] | None = {} if kept else None
+
+    def __len__(self) -> int:
+        return len(self._entries)
+
+    @overload
+    def __getitem__(self, index: int) -> Recording: ...
+
+    @overload
+    def __getitem__(self, index: slice) -> Sequence[Recording]: ...
+
+    def __getitem__(self, index: int | slice) -> Recording | Sequence[Recording]:
+        """One of them, or several.
+
+        Raises:
+            TableDamagedError: if a table cannot be read.
+        """
+        if isinstance(index, slice):
+            return [self[number] for number in range(*index.indices(len(self)))]
+        number = range(len(self))[index]
+        if self._kept is not None and number in self._kept:
+            return self._kept[number]
+        entry = self._entries[number]
+        mine = {name: _frame(self._folder, name, entry.label) for name in _COLUMNS}
+        found = _recording(self._manifest, entry, mine, self._folder.path)
+        if self._kept is not None:
+            self._kept[number] = found
+        return found
+
+
+def _n_rows(folder: RunFolder, phone: str) -> int:
+    """How many readings there are of a phone."""
+    try:
+        return count_rows(folder.tables / "readings", phone)
+    except RunFolderError as exc:
+        raise TableDamagedError(exc.path, str(exc)) from exc
 
 
 def _frame(folder: RunFolder, table: str, phone: str) -> pd.DataFrame:
@@ -236,32 +300,24 @@ def _on_one_axis(
 
     `anchors` are of a phone that recorded without a link; empty for one that was polled.
     """
-    parts = sorted(
-        (
-            (str(boot_id), part)
-            if _in_order(part)
-            else (str(boot_id), part.sort_values("boot_s").drop_duplicates("boot_s"))
-            for boot_id, part in _sessions(frame)
-        ),
-        key=lambda item: _least_offset_s(item[1]),
-    )
+    parts = [
+        (str(boot_id), part)
+        if _in_order(part)
+        else (str(boot_id), part.sort_values("boot_s").drop_duplicates("boot_s"))
+        for boot_id, part in _sessions(frame)
+    ]
+    if len(parts) > 1:
+        parts.sort(key=lambda item: _least_offset_s(item[1]))
     sessions, frames, end_s = [], [], -np.inf
     for boot_id, part in parts:
-        session = fit_session(
-            boot_id,
-            part["boot_s"].to_numpy(dtype=np.float64),
-            part["host_s"].to_numpy(dtype=np.float64),
-            origin_host_s,
-            end_s,
-        )
+        boot_s, host_s = (part[name].to_numpy(dtype=np.float64) for name in ("boot_s", "host_s"))
+        session = fit_session(boot_id, boot_s, host_s, origin_host_s, end_s)
         if mine := [anchor for anchor in anchors if anchor.boot_id == boot_id]:
             session = session.known_at(mine)
-        t_s = session.boot_s + session.shift_s
+        t_s = boot_s + session.shift_s
         end_s = float(t_s[-1]) + 1e-3
         sessions.append(session)
-        late_us = np.rint((part["host_s"].to_numpy() - session.host_s) * 1e6)
-        late = late_us.astype("timedelta64[us]")
-        frames.append(part.assign(t_s=t_s, taken_utc=part["host_utc"] - late))
+        frames.append(part.assign(t_s=t_s))
     whole = frames[0] if len(frames) == 1 else pd.concat(frames)
     return PhoneClock(sessions=tuple(sessions)), whole.reset_index(drop=True)
 
@@ -286,6 +342,10 @@ def _truth(truth: pd.DataFrame, clock: PhoneClock) -> tuple[Floats, Floats] | No
         return None
     mine = truth.sort_values("boot_s")
     return _floats(mine["boot_s"]) + clock.sessions[0].shift_s, _floats(mine["energy_mwh"])
+
+
+def _microseconds(seconds: "float | Floats") -> Any:
+    return np.rint(np.asarray(seconds) * 1e6).astype("timedelta64[us]")
 
 
 def _floats(column: "pd.Series[float]") -> Floats:

@@ -7,7 +7,6 @@ from datetime import datetime
 import numpy as np
 
 from analysis.estimation.profile import Floats, usual_spacing
-from analysis.readings.clock import nearest
 from analysis.readings.recording import Recording, Run
 from parsers.tags import TaggedSegment, TagRecord, resolve
 
@@ -124,9 +123,8 @@ class _Axis:
     """A recording's time axis, with its ends."""
 
     def __init__(self, recording: Recording) -> None:
-        self._clock = recording.clock
         self._t_s = recording.readings["t_s"].to_numpy(dtype=np.float64)
-        self._utc = recording.readings["taken_utc"]
+        self._recording = recording
         end = recording.entry.end
         self._shut_off = end is not None and end.what == "shut_off"
         self.first_s, self.last_s = float(self._t_s[0]), float(self._t_s[-1])
@@ -134,16 +132,13 @@ class _Axis:
 
     def utc(self, t_s: float) -> datetime:
         """Wall clock of the computer at a moment of the axis."""
-        at = nearest(self._t_s, t_s)
-        stamp = self._utc.iloc[at] + np.timedelta64(round((t_s - self._t_s[at]) * 1e6), "us")
-        moment: datetime = stamp.to_pydatetime()
-        return moment
+        return self._recording.utc_near(t_s)
 
     def moment(self, record: TagRecord) -> tuple[float, float]:
         """Where a tag lies on the axis, and its standard uncertainty, s."""
         if record.at_host_s is not None:
-            return self._clock.from_host(record.at_host_s)
-        apart_s = (self._utc - record.at_utc).dt.total_seconds().to_numpy()
+            return self._recording.clock.from_host(record.at_host_s)
+        apart_s = (self._recording.taken_utc() - record.at_utc).dt.total_seconds().to_numpy()
         at = int(np.argmin(np.abs(apart_s)))
         return float(self._t_s[at] - apart_s[at]), _HAND_U_S
 

@@ -11,10 +11,9 @@ from analysis.errors import SeriesError
 from analysis.estimation.profile import Bools, Floats, usual_spacing
 from analysis.readings.cleaning import LIMITS, impossible, spikes
 from analysis.readings.freshness import (
-    changed,
+    Known,
     hold_period_s,
     multi_step_period_s,
-    read,
     step_size,
 )
 from analysis.readings.refresh import Refreshes, refreshes
@@ -163,14 +162,15 @@ class Series:
         believed = _flags("trusted", trusted, len(times), default=True)
         columns = {name: _column(name, values, believed) for name, values in given.items()}
         removed = _cleaned(times, columns)
+        known = {name: Known.of(times, values) for name, values in columns.items()}
         poll = usual_spacing(times, 0.25) if poll_s is None else poll_s
-        looks = {name: hold_period_s(times, columns[name], poll) for name in _CACHED}
-        counter_lsb_mah = step_size(columns["counter_mah"])
+        looks = {name: hold_period_s(known[name], poll) for name in _CACHED}
+        counter_lsb_mah = step_size(known["counter_mah"])
         cached = {
             name: looks[partner] is not None and _moves_with(columns[name], columns[partner])
             for name, partner in _PARTNERS.items()
         }
-        return cls(
+        series = cls(
             t_s=times,
             **columns,
             plugged=_flags("plugged", plugged, len(times), default=False),
@@ -178,29 +178,36 @@ class Series:
             poll_s=poll,
             current_hold_s=looks["current_ma"],
             cached=cached,
-            look_s=_looks(times, columns["counter_mah"], looks, cached, poll, counter_lsb_mah),
+            look_s=_looks(known["counter_mah"], looks, cached, poll, counter_lsb_mah),
             counter_lsb_mah=counter_lsb_mah,
-            current_lsb_ma=step_size(columns["current_ma"], _N_CURRENT_STEPS),
-            voltage_lsb_mv=step_size(columns["voltage_mv"], _N_CURRENT_STEPS),
+            current_lsb_ma=step_size(known["current_ma"], _N_CURRENT_STEPS),
+            voltage_lsb_mv=step_size(known["voltage_mv"], _N_CURRENT_STEPS),
             capacity_mah=capacity_mah,
             clock_u_s=clock_u_s,
             gains=gains or Gains(),
             removed=removed,
         )
+        series._known.update(known)
+        return series
 
-    def known(self, quantity: str) -> tuple[Floats, Floats]:
-        """Moments and values where a quantity was read and can be trusted."""
+    def read(self, quantity: str) -> Known:
+        """What was read of a quantity and can be trusted."""
         if quantity not in self._known:
-            self._known[quantity] = read(self.t_s, getattr(self, quantity))
+            self._known[quantity] = Known.of(self.t_s, getattr(self, quantity))
         return self._known[quantity]
 
+    def known(self, quantity: str) -> tuple[Floats, Floats]:
+        """Moments and values of the same."""
+        found = self.read(quantity)
+        return found.t_s, found.values
+
     @cached_property
-    def _known(self) -> dict[str, tuple[Floats, Floats]]:
+    def _known(self) -> dict[str, Known]:
         return {}
 
     def has(self, quantity: str, n_least: int = 2) -> bool:
         """Whether a quantity was read often enough to be of use."""
-        return len(self.known(quantity)[0]) >= n_least
+        return len(self.read(quantity)) >= n_least
 
     def refreshed(self, quantity: str) -> Refreshes | None:
         """When the source of a quantity and its partner was brought up to date.
@@ -209,23 +216,15 @@ class Series:
         """
         if not self.cached[quantity]:
             return None
-        partner = _PARTNERS[quantity]
-        before_s, seen_s, _ = self.news(partner)
-        also_before_s, also_s, _ = self.news(quantity)
-        known = np.searchsorted(seen_s, [also_before_s, also_s], side="right")
+        partner, own = self.read(_PARTNERS[quantity]), self.read(quantity)
+        known = np.searchsorted(partner.seen_s, [own.before_s, own.seen_s], side="right")
         alone = known[0] == known[1]
-        before_s = np.concatenate([before_s, also_before_s[alone]])
-        seen_s = np.concatenate([seen_s, also_s[alone]])
+        before_s = np.concatenate([partner.before_s, own.before_s[alone]])
+        seen_s = np.concatenate([partner.seen_s, own.seen_s[alone]])
         order = np.argsort(seen_s)
         return Refreshes.between(
-            before_s[order], seen_s[order], self.look_s[quantity], self.known(partner)[0]
+            before_s[order], seen_s[order], self.look_s[quantity], partner.t_s
         )
-
-    def news(self, quantity: str) -> tuple[Floats, Floats, Floats]:
-        """Last readings of old values, first readings of new ones, and these values, (n,) each."""
-        times, values = self.known(quantity)
-        at = np.flatnonzero(changed(values))
-        return times[at - 1], times[at], values[at]
 
     def voltage_at(self, t_s: Floats) -> Floats:
         """Pack voltage in mV, straight between refreshes, level beyond the first and the last."""
@@ -235,15 +234,18 @@ class Series:
 
     def voltages(self) -> tuple[Floats, Floats]:
         """Voltages, each once, at about the moment at which its source was brought up to date."""
-        times, values = self.known("voltage_mv")
+        known = self.read("voltage_mv")
+        times, values = known.t_s, known.values
         if self.look_s["voltage_mv"] <= 1.5 * self.poll_s:
             return times, values
-        before_s, seen_s, new = self.news("voltage_mv")
-        if not len(new):
+        if not len(known.news):
             return times[:1], values[:1]
-        at_s, _, _ = refreshes(before_s, seen_s, self.look_s["voltage_mv"])
-        first = times[:1] if times[0] < at_s[0] else times[:0]
-        return np.concatenate([first, at_s]), np.concatenate([values[: len(first)], new])
+        at_s, _, _ = refreshes(known.before_s, known.seen_s, self.look_s["voltage_mv"])
+        kept = slice(0, int(times[0] < at_s[0]))
+        return (
+            np.concatenate([times[kept], at_s]),
+            np.concatenate([values[kept], values[known.news]]),
+        )
 
 
 def _cleaned(times: Floats, columns: dict[str, Floats]) -> dict[str, Floats]:
@@ -290,8 +292,7 @@ def _flags(name: str, values: npt.ArrayLike | None, n: int, *, default: bool) ->
 
 
 def _looks(
-    t_s: Floats,
-    counter_mah: Floats,
+    counter: Known,
     holds: dict[str, float | None],
     cached: dict[str, bool],
     poll_s: float,
@@ -302,8 +303,8 @@ def _looks(
         name: (holds[partner] or poll_s) if cached[name] else poll_s
         for name, partner in _PARTNERS.items()
     }
-    own_s = multi_step_period_s(t_s, counter_mah, counter_lsb_mah)
-    read_s = usual_spacing(read(t_s, counter_mah)[0]) if own_s else poll_s
+    own_s = multi_step_period_s(counter, counter_lsb_mah)
+    read_s = usual_spacing(counter.t_s) if own_s else poll_s
     if own_s is not None and own_s > _LOOKS_RATIO * max(poll_s, read_s):
         looks["counter_mah"] = looks["counter_mah"] if cached["counter_mah"] else own_s
     return looks | {"voltage_mv": holds["voltage_mv"] or poll_s}

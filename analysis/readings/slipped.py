@@ -31,10 +31,9 @@ def slipped(run: Run, recording: Recording) -> tuple[Finding, ...]:
 
 
 def _found(run: Run, recording: Recording, slip: Slip) -> Iterator[Finding]:
-    readings = recording.readings
-    last_s, last_utc = float(readings["t_s"].iloc[-1]), readings["taken_utc"].iloc[-1]
+    last_s = float(recording.readings["t_s"].iloc[-1])
     start_s, start_utc = _moment(run, recording, slip.begin)
-    end_s, end_utc = last_s, last_utc.to_pydatetime()
+    end_s, end_utc = last_s, recording.utc_near(last_s)
     if slip.over is not None:
         end_s, end_utc = _moment(run, recording, slip.over)
     if start_s > last_s:

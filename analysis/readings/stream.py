@@ -8,10 +8,10 @@ from analysis.estimation.counting import judged, judges
 from analysis.estimation.flow import silent
 from analysis.estimation.profile import Bools, Floats, running
 from analysis.estimators import charge_counter
-from analysis.readings.freshness import changed, read
+from analysis.readings.freshness import Known
 from analysis.readings.recording import Recording
 from analysis.readings.series import Series
-from analysis.readings.sleep import sleeps, within
+from analysis.readings.sleep import sleeps, spanned
 from analysis.report import Finding
 
 PLUGGED = "plugged in"
@@ -25,20 +25,14 @@ _Span = tuple[str, float, float, bool]
 
 def found_in(recording: Recording, series: Series) -> tuple[Finding, ...]:
     """Everything about a phone's readings that is handled or doubtful, in the order of time."""
-    times = recording.readings["t_s"].to_numpy(dtype=np.float64)
-    stamps = recording.readings["taken_utc"]
-
-    def moment(at_s: float) -> int:
-        return int(np.clip(np.searchsorted(times, at_s), 0, len(times) - 1))
-
     spans = [*_source(series), *_states(series), *_counter(series), *_sessions(recording)]
     return tuple(
         Finding(
             said=said,
             start_s=start_s,
             end_s=end_s,
-            start_utc=stamps.iloc[moment(start_s)].to_pydatetime(),
-            end_utc=stamps.iloc[moment(end_s)].to_pydatetime(),
+            start_utc=recording.utc_near(start_s),
+            end_utc=recording.utc_near(end_s),
             harmless=harmless,
             throughout=(start_s, end_s) == (series.t_s[0], series.t_s[-1]),
         )
@@ -52,10 +46,10 @@ def _source(series: Series) -> Iterator[_Span]:
     names = {"current_ma": "current", "voltage_mv": "voltage"}
     holds = {"current_ma": series.current_hold_s, "voltage_mv": series.look_s["voltage_mv"]}
     for quantity, name in names.items():
-        hold_s, values = holds[quantity], series.known(quantity)[1]
-        if hold_s is None or hold_s <= 1.5 * series.poll_s or not len(values):
+        hold_s, known = holds[quantity], series.read(quantity)
+        if hold_s is None or hold_s <= 1.5 * series.poll_s or not len(known):
             continue
-        repeated = 1 - float(np.mean(changed(values)))
+        repeated = 1 - len(known.news) / len(known)
         yield (
             f"the {name} is refreshed every {hold_s:.3g} s: {repeated:.0%} of its readings repeat "
             "the one before and are not counted again",
@@ -77,8 +71,7 @@ def _states(series: Series) -> Iterator[_Span]:
     ):
         for start_s, end_s in _spans(series.t_s, holds):
             yield said, start_s, end_s, False
-    middle = (series.t_s[1:] + series.t_s[:-1]) / 2
-    asleep = within(sleeps(series), middle)
+    asleep = spanned(sleeps(series), series.t_s)
     for at in np.flatnonzero(silent(series, series.t_s, series.t_s) & ~asleep):
         yield SILENT, float(series.t_s[at]), float(series.t_s[at + 1]), False
     yield from _frozen(series, asleep)
@@ -87,11 +80,11 @@ def _states(series: Series) -> Iterator[_Span]:
 def _frozen(series: Series, asleep: Bools) -> Iterator[_Span]:
     """Long stretches awake in which a gauge that is usually refreshed repeats itself."""
     quantity = "current_ma" if series.has("current_ma", 50) else "voltage_mv"
-    times, values = series.known(quantity)
+    known = series.read(quantity)
     look_s = (series.current_hold_s if quantity == "current_ma" else None) or series.look_s.get(
         quantity, series.poll_s
     )
-    news = np.concatenate([times[:1], times[np.flatnonzero(changed(values))]])
+    news = np.concatenate([known.t_s[:1], known.seen_s])
     longest_s = max(_FROZEN_LOOKS * look_s, _FROZEN_S)
     at = np.flatnonzero(np.diff(news) > longest_s)
     if not len(at):
@@ -128,15 +121,14 @@ def _counter(series: Series) -> Iterator[_Span]:
 def _sessions(recording: Recording) -> Iterator[_Span]:
     """Restarts of the phone, and steps of its wall clock."""
     for session in recording.clock.sessions[1:]:
-        at_s = float(session.boot_s[0] + session.shift_s)
-        yield "the phone restarted", at_s, at_s, False
+        yield "the phone restarted", session.first_s, session.first_s, False
     wall = recording.readings["phone_utc"]
     unit_s = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}[wall.dt.unit]
-    times, wall_s = read(
+    known = Known.of(
         recording.readings["t_s"].to_numpy(dtype=np.float64),
         np.where(wall.notna(), wall.astype("int64") * unit_s, np.nan),
     )
-    lead_s = wall_s - times
+    times, lead_s = known.t_s, known.values - known.t_s
     for at in np.flatnonzero(np.abs(np.diff(lead_s)) > _CLOCK_STEP_S):
         step_s = lead_s[at + 1] - lead_s[at]
         yield f"the phone's clock was set by {step_s:+.0f} s", times[at + 1], times[at + 1], True

@@ -4,7 +4,7 @@ import pytest
 
 from analysis.errors import SeriesError
 from analysis.estimation.profile import usual, usual_spacing
-from analysis.readings.freshness import hold_period_s, step_size
+from analysis.readings.freshness import Known, hold_period_s, step_size
 from analysis.readings.recording import _lasting
 from analysis.readings.series import Series
 from analysis.readings.sleep import sleeps
@@ -38,12 +38,12 @@ def test_live_source_is_not_held_and_cached_one_is() -> None:
     rng = np.random.default_rng(2)
     t_s = np.arange(0.0, 600.0)
     live = rng.normal(500.0, 50.0, 600)
-    assert hold_period_s(t_s, live, 1.0) is None
+    assert hold_period_s(Known.of(t_s, live), 1.0) is None
     cached = np.repeat(live[::5], 5)
-    assert hold_period_s(t_s, cached, 1.0) == 5.0
-    assert hold_period_s(t_s, np.full(600, 400.0), 1.0) is None
+    assert hold_period_s(Known.of(t_s, cached), 1.0) == 5.0
+    assert hold_period_s(Known.of(t_s, np.full(600, 400.0)), 1.0) is None
     often_equal = np.where(rng.random(600) < 0.3, 400.0, live)
-    assert hold_period_s(t_s, often_equal, 1.0) is None
+    assert hold_period_s(Known.of(t_s, often_equal), 1.0) is None
 
 
 @pytest.mark.parametrize(
@@ -51,7 +51,7 @@ def test_live_source_is_not_held_and_cached_one_is() -> None:
     [([10.0, 10.0], None), ([10.0, 8.0, 5.0], 1.0), ([3.02, 3.0, np.nan, 2.95], 0.01)],
 )
 def test_step_size(values: list[float], step: float | None) -> None:
-    found = step_size(np.array(values))
+    found = step_size(Known.of(np.arange(float(len(values))), np.array(values)))
     assert found == (None if step is None else pytest.approx(step))
 
 
@@ -76,8 +76,8 @@ def test_a_part_tells_what_is_usual_among_very_many() -> None:
     assert usual_spacing(t_s, 0.25) == usual(np.diff(t_s), 0.25)
     assert usual_spacing(t_s) == pytest.approx(float(np.median(np.diff(t_s))), rel=1e-3)
     cached = np.repeat(rng.integers(300, 700, 200_000).astype(np.float64), 5)
-    assert hold_period_s(t_s, cached, 0.1) == pytest.approx(0.5, rel=0.02)
-    assert step_size(cached) == pytest.approx(1.0)
+    assert hold_period_s(Known.of(t_s, cached), 0.1) == pytest.approx(0.5, rel=0.02)
+    assert step_size(Known.of(t_s, cached)) == pytest.approx(1.0)
 
 
 def test_a_state_lasts_until_it_is_read_again() -> None:
