@@ -11,7 +11,7 @@ from analysis.calibrating.calibration import calibrated
 from analysis.errors import NothingRecordedError
 from analysis.estimation.choose import best
 from analysis.estimation.curves import traces
-from analysis.estimation.estimate import Estimate, effective_n_free
+from analysis.estimation.estimate import Estimate
 from analysis.estimation.profile import N_AT_ONCE, Floats
 from analysis.readings.findings import Findings
 from analysis.readings.recording import Recording, Run
@@ -105,7 +105,7 @@ def amount(estimate: Estimate, weight: Floats, segments: Segments) -> Amount:
         return Amount(
             duration_s=0.0, energy_mwh=0.0, u_mwh=0.0, lo95_mwh=0.0, hi95_mwh=0.0, u_common_mwh=0.0
         )
-    n_free = float(np.min(effective_n_free(estimate)[chosen]))
+    n_free = float(np.min(estimate.effective_n_free[chosen]))
     reach = estimate.reach_mwh(weight)
     low = energy_mwh - reach
     return Amount(
@@ -152,8 +152,8 @@ def _segment(
     return SegmentEnergy(
         segment=piece.name,
         occurrence=piece.occurrence,
-        start_utc=piece.start_utc,
-        end_utc=piece.end_utc,
+        start_utc=segments.borders_utc[number],
+        end_utc=segments.borders_utc[number + 1],
         start_s=piece.start_s,
         amount=mine,
         method=estimate.method[number],

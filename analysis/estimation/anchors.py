@@ -12,7 +12,7 @@ from analysis.readings.refresh import Refreshes, refreshes
 _LEAST_U_RATIO = 0.01
 _LIVE_RATIO = 1.02
 _NEAR_S, _NEAR_SPACING_S = 15.0, 0.2
-_SPACING_S = 10.0
+_SPACING_S, _MOST_SPACED = 10.0, 3000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,7 +64,8 @@ def find_anchors(counter: Known, looks: Looks, borders_s: Floats | None = None) 
     Args:
         counter: its readings, in mAh, falling while discharging.
         looks: how it is looked at.
-        borders_s: where steps are wanted; elsewhere one in ten seconds will do. None for all.
+        borders_s: where steps are wanted; elsewhere one in ten seconds, or some thousands in all,
+            will do. None for all.
     """
     step_mah = looks.step_mah
     t_s, value_mah = counter.t_s, counter.values
@@ -150,8 +151,10 @@ def _wanted(counter: Known, borders_s: Floats) -> Indices:
     news = counter.news
     if not len(news):
         return news
-    number = np.floor((counter.t_s[news[[0, -1]]] - borders_s[0]) / _SPACING_S)
-    spaced_s = borders_s[0] + _SPACING_S * np.arange(number[0], number[1] + 1)
+    first_s, last_s = counter.t_s[news[[0, -1]]] - borders_s[0]
+    spacing_s = max(_SPACING_S, (last_s - first_s) / _MOST_SPACED)
+    number = np.arange(np.floor(first_s / spacing_s), np.floor(last_s / spacing_s) + 1)
+    spaced_s = borders_s[0] + spacing_s * number
     near_s = np.add.outer(borders_s, np.arange(-_NEAR_S, _NEAR_S, _NEAR_SPACING_S))
     at = counter.n_new(np.concatenate([spaced_s, near_s.ravel()]))
     wanted = np.zeros(len(news), dtype=np.bool_)

@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -87,7 +88,7 @@ class Component:
         return float(np.sqrt(max(float(weight @ self.covariance_mwh2 @ weight), 0.0)))
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True)
 class Estimate:
     """Energies of m adjoining pieces of one phone.
 
@@ -111,12 +112,12 @@ class Estimate:
     notes: Flags = ()
     doubts: Flags = ()
 
-    @property
+    @cached_property
     def own_covariance_mwh2(self) -> Floats:
         """Covariance of errors that differ from piece to piece, (m, m)."""
         return self._covariance(c for c in self.components if not c.shared)
 
-    @property
+    @cached_property
     def shared_covariance_mwh2(self) -> Floats:
         """Covariance of errors that all pieces share, (m, m)."""
         return self._covariance(c for c in self.components if c.shared)
@@ -131,14 +132,28 @@ class Estimate:
         """Standard uncertainty of each piece by errors it shares with all, (m,)."""
         return _roots(self.shared_covariance_mwh2)
 
-    @property
+    @cached_property
     def u_mwh(self) -> Floats:
         """Combined standard uncertainty of each piece, (m,)."""
-        return _roots(self.covariance_mwh2())
+        return _roots(self.covariance_mwh2)
 
+    @cached_property
     def covariance_mwh2(self) -> Floats:
         """Covariance of the pieces, own and shared errors together, (m, m)."""
         return self._covariance(self.components)
+
+    @cached_property
+    def effective_n_free(self) -> Floats:
+        """Degrees of freedom of the combined uncertainty of each piece, (m,).
+
+        References:
+            JCGM 100:2008, G.4.1 (Welch-Satterthwaite), the shared part known without limit;
+            cut to whole numbers as in its note.
+        """
+        own = self.own_u_mwh
+        ratio = np.divide(self.u_mwh, own, out=np.full_like(own, np.inf), where=own > 0)
+        n_free: Floats = np.maximum(np.floor(self.n_free * ratio**4), 1.0)
+        return n_free
 
     def summed(self, weight: Floats) -> tuple[float, float]:
         """A weighted sum of the pieces and its standard uncertainty, correlations kept, mWh.
@@ -146,7 +161,7 @@ class Estimate:
         References:
             JCGM 100:2008, 5.2.2: u^2 = w' C w.
         """
-        variance = float(weight @ self.covariance_mwh2() @ weight)
+        variance = float(weight @ self.covariance_mwh2 @ weight)
         return float(weight @ self.energy_mwh), float(np.sqrt(max(variance, 0.0)))
 
     def reach_mwh(self, weight: Floats) -> float:
@@ -156,7 +171,7 @@ class Estimate:
         """
         square = max((c.u_of(weight) for c in self.components if _is_rectangular(c)), default=0.0)
         rest = float(np.sqrt(max(self.summed(weight)[1] ** 2 - square**2, 0.0)))
-        n_free = float(np.min(effective_n_free(self)[weight != 0], initial=np.inf))
+        n_free = float(np.min(self.effective_n_free[weight != 0], initial=np.inf))
         return reach95(rest, square, n_free)
 
     def shared_parts_mwh(self, weight: Floats) -> tuple[float, ...]:
@@ -187,16 +202,3 @@ def _roots(covariance: Floats) -> Floats:
 
 def _is_rectangular(component: Component) -> bool:
     return component.distribution == "rectangular"
-
-
-def effective_n_free(estimate: Estimate) -> Floats:
-    """Degrees of freedom of the combined uncertainty of each piece, (m,).
-
-    References:
-        JCGM 100:2008, G.4.1 (Welch-Satterthwaite), the shared part known without limit;
-        cut to whole numbers as in its note.
-    """
-    own = estimate.own_u_mwh
-    ratio = np.divide(estimate.u_mwh, own, out=np.full_like(own, np.inf), where=own > 0)
-    n_free: Floats = np.maximum(np.floor(estimate.n_free * ratio**4), 1.0)
-    return n_free

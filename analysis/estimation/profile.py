@@ -19,7 +19,7 @@ _NEIGHBOURHOOD_S = 60.0, 300.0
 _CLOSE_S = 0.4
 _N_LEAST, _N_ENOUGH = 10, 100
 _ALIKE, _ROUNDING = 50, 1e-6
-_N_TELL = 50_000
+_N_TELL = 20_000
 _NUMBERS = np.arange(_N_TELL)
 _SPREAD = _NUMBERS + _NUMBERS * 0.6180339887498949 % 1.0
 """Spacings by the golden ratio keep time with nothing."""
@@ -94,6 +94,14 @@ def enough_of(n: int) -> slice | Indices:
     The part is spread over all of them at spacings that keep time with nothing.
     """
     return slice(None) if n <= _N_TELL else (_SPREAD * (n / (_N_TELL + 1))).astype(np.intp)
+
+
+def enough_that(hold: Bools) -> Indices:
+    """The same of those that fulfil a condition."""
+    if hold.all():
+        return np.arange(len(hold))[enough_of(len(hold))]
+    at = np.flatnonzero(hold)
+    return at[enough_of(len(at))]
 
 
 def usual(values: Floats, ratio: float = 0.5) -> float:

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.estimation.profile import Bools, Floats, Locally, around, enough_of
+from analysis.estimation.profile import Bools, Floats, Locally, around, enough_that
 
 _OHM = 0.1
 _OHM_LIMITS = (0.05, 0.4)
@@ -72,8 +72,7 @@ def blur(
         regular = linked & np.concatenate([linked[1:], [False]])
     doubt = _DOUBT if ohm is None else _DOUBT_ELSEWHERE
     if ohm is None:
-        at = np.flatnonzero(regular)
-        at = at[enough_of(len(at))]
+        at = enough_that(regular)
         steps_mv, steps_ma = (x[at + 1] - x[at] for x in (voltage_mv, beside_ma))
         ohm = _ohm(steps_mv, steps_ma, live=live)
     lag = 1 if live else _LAG

@@ -7,7 +7,7 @@ import numpy as np
 from analysis.calibrating.calibration import calibrated
 from analysis.errors import NothingRecordedError
 from analysis.estimation.choose import best
-from analysis.estimation.estimate import Estimate, effective_n_free
+from analysis.estimation.estimate import Estimate
 from analysis.estimation.profile import S_PER_H, Bools, Floats
 from analysis.lasting.endurance import Endurance, endurance, follows_sequence, whole_loops
 from analysis.lasting.fullrun import why_not_full
@@ -151,7 +151,7 @@ class Charge:
         """One weighted sum of the pieces over another, correlations kept."""
         rows = np.stack([top, bottom])
         values = rows @ self.estimate.energy_mwh
-        covariance = propagated(rows, self.estimate.covariance_mwh2())
+        covariance = propagated(rows, self.estimate.covariance_mwh2)
         n_free = _n_free(self.estimate, (top != 0) | (bottom != 0))
         return quotient(float(values[0]), float(values[1]), covariance, n_free)
 
@@ -232,4 +232,4 @@ def _with(segments: Segments, moment_s: float | None) -> Floats:
 
 
 def _n_free(estimate: Estimate, used: Bools) -> float:
-    return float(np.min(effective_n_free(estimate)[used]))
+    return float(np.min(estimate.effective_n_free[used]))

@@ -6,7 +6,7 @@ from functools import cached_property
 
 import numpy as np
 
-from analysis.estimation.profile import Floats, enough_of, n_per_second, usual
+from analysis.estimation.profile import Floats, Indices, enough_of, n_per_second, usual
 from parsers.runfolder import ClockAnchor
 
 DRIFT_LIMIT_RATIO = 1e-4
@@ -79,12 +79,13 @@ class PhoneClock:
     sessions: tuple[Session, ...]
 
     def to_host(self, t_s: Floats) -> Floats:
-        """Moments of the axis, ascending, on the computer's clock."""
-        begins = np.searchsorted(t_s, [session.first_s for session in self.sessions[1:]])
-        parts = np.split(t_s, begins)
-        return np.concatenate(
-            [session.to_host(part) for session, part in zip(self.sessions, parts, strict=True)]
-        )
+        """Moments of the axis on the computer's clock, in any order."""
+        number = np.searchsorted([session.first_s for session in self.sessions[1:]], t_s, "right")
+        host_s = np.empty(len(t_s))
+        for k, session in enumerate(self.sessions):
+            mine = number == k
+            host_s[mine] = session.to_host(t_s[mine])
+        return host_s
 
     def from_host(self, host_s: float) -> tuple[float, float]:
         """A moment of the computer's clock on the axis, and its standard uncertainty, in s."""
@@ -102,12 +103,12 @@ class PhoneClock:
         return boot_s + session.shift_s, float(np.hypot(session.jitter_s, drift_s))
 
 
-def nearest(times: Floats, at_s: float) -> int:
-    """Where the one of some ascending moments is that lies closest to another."""
-    after = int(np.searchsorted(times, at_s))
-    if after == 0 or after == len(times):
-        return min(after, len(times) - 1)
-    return after - int(at_s - times[after - 1] <= times[after] - at_s)
+def nearest(times: Floats, at_s: Floats | float) -> Indices:
+    """Which of some ascending moments lies closest to each of others."""
+    last = len(times) - 1
+    after = np.clip(np.searchsorted(times, at_s), min(1, last), last)
+    before = np.maximum(after - 1, 0)
+    return np.where(at_s - times[before] <= times[after] - at_s, before, after)
 
 
 def fit_session(
@@ -126,10 +127,9 @@ def fit_session(
         origin_host_s: the computer's clock at `t_s` = 0.
         not_before_s: `t_s` at which the session before ended.
     """
-    every = slice(None, None, n_per_second(boot_s))
-    first = np.arange(len(boot_s))[every]
-    all_delays_s, known_s = host_s - boot_s, boot_s[every]
-    delay_s = np.minimum.reduceat(all_delays_s, first)
+    n_each = n_per_second(boot_s)
+    all_delays_s, known_s = host_s - boot_s, boot_s[::n_each]
+    delay_s = np.minimum.reduceat(all_delays_s, np.arange(0, len(boot_s), n_each))
     tilt_s = DRIFT_LIMIT_RATIO * known_s
     forward = np.minimum.accumulate(delay_s - tilt_s) + tilt_s
     backward = np.minimum.accumulate((delay_s + tilt_s)[::-1])[::-1] - tilt_s

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any, overload
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
 
@@ -71,15 +72,14 @@ class Recording:
         utc: pd.Series[pd.Timestamp] = frame["host_utc"] - _microseconds(late_s)
         return utc
 
-    def utc_near(self, t_s: float) -> datetime:
-        """The same clock at a moment of the axis, by the reading that lies closest to it."""
-        frame = self.readings
+    def utc_at(self, t_s: npt.ArrayLike) -> list[datetime]:
+        """The same clock at moments of the axis, each by the reading that lies closest to it."""
+        frame, wanted_s = self.readings, np.asarray(t_s, dtype=np.float64)
         times = frame["t_s"].to_numpy()
-        at = nearest(times, t_s)
-        late_s = float(frame["host_s"].iloc[at] - self.clock.to_host(times[at : at + 1])[0])
-        ahead = _microseconds(t_s - float(times[at]) - late_s)
-        moment: datetime = (frame["host_utc"].iloc[at] + ahead).to_pydatetime()
-        return moment
+        at = nearest(times, wanted_s)
+        host_s = self.clock.to_host(times[at])
+        ahead = _microseconds(wanted_s - times[at] + host_s - frame["host_s"].to_numpy()[at])
+        return [moment.to_pydatetime() for moment in frame["host_utc"].iloc[at] + ahead]
 
     def series(self, border_u_s: float = 0.0) -> Series:
         """The readings as arrays, with the standard uncertainty of a border on their axis."""
@@ -258,8 +258,12 @@ def _recording(
 def _in_order(rows: pd.DataFrame) -> bool:
     """Whether all rows are of one boot session and come one after the other."""
     one = len(_boot_ids(rows)) == 1 and bool(np.isfinite(rows["host_s"].to_numpy()).all())
-    columns = (rows[name].to_numpy() for name in ("seq", "boot_s"))
-    return one and all(bool((values[1:] > values[:-1]).all()) for values in columns)
+    return one and all(_ascends(rows[name]) for name in ("seq", "boot_s"))
+
+
+def _ascends(column: "pd.Series[float]") -> bool:
+    values = column.to_numpy()
+    return bool((values[1:] > values[:-1]).all())
 
 
 def _boot_ids(rows: pd.DataFrame) -> list[str]:
@@ -302,7 +306,7 @@ def _on_one_axis(
     """
     parts = [
         (str(boot_id), part)
-        if _in_order(part)
+        if _ascends(part["boot_s"])
         else (str(boot_id), part.sort_values("boot_s").drop_duplicates("boot_s"))
         for boot_id, part in _sessions(frame)
     ]
@@ -344,8 +348,8 @@ def _truth(truth: pd.DataFrame, clock: PhoneClock) -> tuple[Floats, Floats] | No
     return _floats(mine["boot_s"]) + clock.sessions[0].shift_s, _floats(mine["energy_mwh"])
 
 
-def _microseconds(seconds: "float | Floats") -> Any:
-    return np.rint(np.asarray(seconds) * 1e6).astype("timedelta64[us]")
+def _microseconds(seconds: Floats) -> npt.NDArray[np.timedelta64]:
+    return np.rint(seconds * 1e6).astype("timedelta64[us]")
 
 
 def _floats(column: "pd.Series[float]") -> Floats:

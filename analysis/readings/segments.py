@@ -1,6 +1,7 @@
 """What the user marked, cut out of one phone's recording."""
 
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 
@@ -27,8 +28,6 @@ class Segment:
         occurrence: from 1, counting equal names; 0 for untagged stretches.
         start_s: on the phone's time axis.
         end_s: on the phone's time axis.
-        start_utc: wall clock of the computer.
-        end_utc: wall clock of the computer.
         cut_short: the recording ended before the segment did.
         flags: what needs attention, in sentences.
         facts: what is worth knowing, in sentences.
@@ -39,8 +38,6 @@ class Segment:
     occurrence: int
     start_s: float
     end_s: float
-    start_utc: datetime
-    end_utc: datetime
     cut_short: bool = False
     flags: tuple[str, ...] = ()
     facts: tuple[str, ...] = ()
@@ -69,18 +66,20 @@ class Segments:
     Attributes:
         pieces: tagged and untagged stretches in the order of time, each ending where the next
             begins, from the first reading to the last.
+        borders_utc: wall clock of the computer at the ends of the pieces, (m + 1,).
         border_u_s: largest standard uncertainty of a border.
         notes: what could not be cut as marked, in sentences.
     """
 
     pieces: tuple[Segment, ...]
+    borders_utc: tuple[datetime, ...]
     border_u_s: float
     notes: tuple[str, ...] = ()
 
     @property
     def borders_s(self) -> Floats:
         """Ends of the pieces, (m + 1,)."""
-        return np.array([self.pieces[0].start_s, *(piece.end_s for piece in self.pieces)])
+        return _borders_s(self.pieces)
 
     def parted(self) -> dict[tuple[str, int], Floats]:
         """Segments with more than one part, by name and occurrence: 1 for each of their pieces."""
@@ -111,12 +110,18 @@ def cut(run: Run, recording: Recording) -> Segments:
             continue
         marked.append(segment)
         uncertainties.append(u_s or 0.0)
-    apart, lost = _one_at_a_time(sorted(marked, key=lambda s: s.start_s), axis)
+    apart, lost = _one_at_a_time(sorted(marked, key=lambda s: s.start_s))
+    pieces = tuple(_filled(apart, axis.first_s, axis.last_s))
     return Segments(
-        pieces=tuple(_filled(apart, axis)),
+        pieces=pieces,
+        borders_utc=tuple(recording.utc_at(_borders_s(pieces))),
         border_u_s=max(uncertainties, default=0.0),
         notes=(*notes, *lost),
     )
+
+
+def _borders_s(pieces: Sequence[Segment]) -> Floats:
+    return np.array([pieces[0].start_s, *(piece.end_s for piece in pieces)])
 
 
 class _Axis:
@@ -129,10 +134,6 @@ class _Axis:
         self._shut_off = end is not None and end.what == "shut_off"
         self.first_s, self.last_s = float(self._t_s[0]), float(self._t_s[-1])
         self._patience_s = 2.5 * usual_spacing(self._t_s, 0.25)
-
-    def utc(self, t_s: float) -> datetime:
-        """Wall clock of the computer at a moment of the axis."""
-        return self._recording.utc_near(t_s)
 
     def moment(self, record: TagRecord) -> tuple[float, float]:
         """Where a tag lies on the axis, and its standard uncertainty, s."""
@@ -161,8 +162,6 @@ class _Axis:
             occurrence=occurrence,
             start_s=low,
             end_s=high,
-            start_utc=self.utc(low),
-            end_utc=self.utc(high),
             cut_short=missing_s > self._patience_s,
             flags=tuple(flags if self._shut_off else flags + ended),
             facts=tuple(ended if self._shut_off else ()) + _parted(tag),
@@ -184,7 +183,7 @@ def _parted(tag: TaggedSegment) -> tuple[str, ...]:
     return (f"goes on with '{tag.whole}' behind a span that was cut out",) * (tag.part > 1)
 
 
-def _one_at_a_time(marked: list[Segment], axis: _Axis) -> tuple[list[Segment], list[str]]:
+def _one_at_a_time(marked: list[Segment]) -> tuple[list[Segment], list[str]]:
     """Segments without overlap, and a sentence on each that has lost all its time."""
     apart: list[Segment] = []
     lost: list[str] = []
@@ -193,12 +192,8 @@ def _one_at_a_time(marked: list[Segment], axis: _Axis) -> tuple[list[Segment], l
             earlier = apart.pop()
             flag = f"ended by '{segment.name}' which began inside it"
             if segment.start_s - earlier.start_s >= _LEAST_S:
-                utc = axis.utc(segment.start_s)
-                apart.append(
-                    replace(
-                        earlier, end_s=segment.start_s, end_utc=utc, flags=(*earlier.flags, flag)
-                    )
-                )
+                flags = (*earlier.flags, flag)
+                apart.append(replace(earlier, end_s=segment.start_s, flags=flags))
             else:
                 lost.append(
                     f"segment '{earlier.name}' no. {earlier.occurrence} begins together with "
@@ -208,28 +203,21 @@ def _one_at_a_time(marked: list[Segment], axis: _Axis) -> tuple[list[Segment], l
     return apart, lost
 
 
-def _filled(marked: list[Segment], axis: _Axis) -> list[Segment]:
+def _filled(marked: list[Segment], first_s: float, last_s: float) -> list[Segment]:
     """The segments and what lies between them, before the first and after the last."""
     pieces: list[Segment] = []
-    at_s = axis.first_s
+    at_s = first_s
     for segment in marked:
         if segment.start_s - at_s >= _LEAST_S:
-            pieces.append(_untagged(at_s, segment.start_s, axis))
+            pieces.append(_untagged(at_s, segment.start_s))
         pieces.append(replace(segment, start_s=at_s if not pieces else pieces[-1].end_s))
         at_s = segment.end_s
-    if axis.last_s - at_s >= _LEAST_S or not pieces:
-        pieces.append(_untagged(at_s, axis.last_s, axis))
+    if last_s - at_s >= _LEAST_S or not pieces:
+        pieces.append(_untagged(at_s, last_s))
     else:
-        pieces[-1] = replace(pieces[-1], end_s=axis.last_s)
+        pieces[-1] = replace(pieces[-1], end_s=last_s)
     return pieces
 
 
-def _untagged(start_s: float, end_s: float, axis: _Axis) -> Segment:
-    return Segment(
-        name=UNTAGGED,
-        occurrence=0,
-        start_s=start_s,
-        end_s=end_s,
-        start_utc=axis.utc(start_s),
-        end_utc=axis.utc(end_s),
-    )
+def _untagged(start_s: float, end_s: float) -> Segment:
+    return Segment(name=UNTAGGED, occurrence=0, start_s=start_s, end_s=end_s)

@@ -277,7 +277,7 @@ def _column(name: str, values: npt.ArrayLike | None, trusted: Bools) -> Floats:
     if column.shape != trusted.shape:
         raise SeriesError(name, f"has shape {column.shape}, t_s has {trusted.shape}")
     unusable = np.isinf(column)
-    if name != "awake_s":
+    if name != "awake_s" and not trusted.all():
         unusable |= ~trusted
     return np.where(unusable, np.nan, column) if unusable.any() else column
 

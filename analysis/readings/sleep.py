@@ -52,14 +52,15 @@ def within(stretches_s: Floats, at_s: Floats) -> Bools:
 def spanned(stretches_s: Floats, edges_s: Floats) -> Bools:
     """Whether the middle of each interval between edges lies inside one of the stretches, (k,)."""
     n = len(edges_s) - 1
-    if not len(stretches_s):
-        return np.zeros(n, dtype=np.bool_)
+    inside = np.zeros(n, dtype=np.bool_)
     at = np.clip(np.searchsorted(edges_s, stretches_s, side="right") - 1, 0, n - 1)
     n_before = at + ((edges_s[at] + edges_s[at + 1]) / 2 <= stretches_s)
-    begun = np.zeros(n + 1, dtype=np.int32)
-    np.add.at(begun, n_before[:, 0], 1)
-    np.add.at(begun, n_before[:, 1], -1)
-    inside: Bools = np.cumsum(begun[:-1]) > 0
+    n_before = n_before[n_before[:, 0] < n_before[:, 1]]
+    if len(n_before):
+        begun = np.zeros(n + 1, dtype=np.int32)
+        np.add.at(begun, n_before[:, 0], 1)
+        np.add.at(begun, n_before[:, 1], -1)
+        np.greater(np.cumsum(begun[:-1]), 0, out=inside)
     return inside
 
 

@@ -33,7 +33,7 @@ def slipped(run: Run, recording: Recording) -> tuple[Finding, ...]:
 def _found(run: Run, recording: Recording, slip: Slip) -> Iterator[Finding]:
     last_s = float(recording.readings["t_s"].iloc[-1])
     start_s, start_utc = _moment(run, recording, slip.begin)
-    end_s, end_utc = last_s, recording.utc_near(last_s)
+    end_s, end_utc = last_s, recording.utc_at([last_s])[0]
     if slip.over is not None:
         end_s, end_utc = _moment(run, recording, slip.over)
     if start_s > last_s:

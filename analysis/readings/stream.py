@@ -8,7 +8,6 @@ from analysis.estimation.counting import judged, judges
 from analysis.estimation.flow import silent
 from analysis.estimation.profile import Bools, Floats, running
 from analysis.estimators import charge_counter
-from analysis.readings.freshness import Known
 from analysis.readings.recording import Recording
 from analysis.readings.series import Series
 from analysis.readings.sleep import sleeps, spanned
@@ -26,17 +25,21 @@ _Span = tuple[str, float, float, bool]
 def found_in(recording: Recording, series: Series) -> tuple[Finding, ...]:
     """Everything about a phone's readings that is handled or doubtful, in the order of time."""
     spans = [*_source(series), *_states(series), *_counter(series), *_sessions(recording)]
+    spans.sort(key=lambda span: span[1])
+    utc = recording.utc_at([at_s for _, *ends, _ in spans for at_s in ends])
     return tuple(
         Finding(
             said=said,
             start_s=start_s,
             end_s=end_s,
-            start_utc=recording.utc_near(start_s),
-            end_utc=recording.utc_near(end_s),
+            start_utc=start_utc,
+            end_utc=end_utc,
             harmless=harmless,
             throughout=(start_s, end_s) == (series.t_s[0], series.t_s[-1]),
         )
-        for said, start_s, end_s, harmless in sorted(spans, key=lambda span: span[1])
+        for (said, start_s, end_s, harmless), start_utc, end_utc in zip(
+            spans, utc[::2], utc[1::2], strict=True
+        )
     )
 
 
@@ -122,13 +125,10 @@ def _sessions(recording: Recording) -> Iterator[_Span]:
     """Restarts of the phone, and steps of its wall clock."""
     for session in recording.clock.sessions[1:]:
         yield "the phone restarted", session.first_s, session.first_s, False
-    wall = recording.readings["phone_utc"]
-    unit_s = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9}[wall.dt.unit]
-    known = Known.of(
-        recording.readings["t_s"].to_numpy(dtype=np.float64),
-        np.where(wall.notna(), wall.astype("int64") * unit_s, np.nan),
-    )
-    times, lead_s = known.t_s, known.values - known.t_s
+    wall = recording.readings[["t_s", "phone_utc"]].dropna()
+    times = wall["t_s"].to_numpy()
+    wall_us = wall["phone_utc"].dt.as_unit("us").astype("int64").to_numpy()
+    lead_s = (wall_us - wall_us[:1]) / 1e6 - times
     for at in np.flatnonzero(np.abs(np.diff(lead_s)) > _CLOCK_STEP_S):
         step_s = lead_s[at + 1] - lead_s[at]
         yield f"the phone's clock was set by {step_s:+.0f} s", times[at + 1], times[at + 1], True

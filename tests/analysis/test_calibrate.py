@@ -282,8 +282,8 @@ def test_gain_and_offset_are_taken_out_with_their_doubt() -> None:
     sensitivity = np.column_stack([done.energy_mwh, hours])[:2] / 1.01
     line = np.array([[1e-6, -0.8 * 1e-3 * 0.5], [-0.8 * 1e-3 * 0.5, 0.25]])
     expected = sensitivity @ line @ sensitivity.T + np.diag([1.0, 4.0]) / 1.01**2
-    assert done.covariance_mwh2()[:2, :2] == pytest.approx(expected, rel=1e-9)
-    assert done.covariance_mwh2()[2, 2] == pytest.approx(9 + 100)
+    assert done.covariance_mwh2[:2, :2] == pytest.approx(expected, rel=1e-9)
+    assert done.covariance_mwh2[2, 2] == pytest.approx(9 + 100)
     assert calibrated(None, estimate, borders) is estimate
 
 

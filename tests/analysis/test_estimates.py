@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from analysis.errors import CannotEstimateError, NothingRecordedError, SeriesError
 from analysis.estimation.choose import all_estimates, best
-from analysis.estimation.estimate import Cause, Component, Estimate, effective_n_free
+from analysis.estimation.estimate import Cause, Component, Estimate
 from analysis.estimators import ESTIMATORS, charge_counter, fused, level, power_integral
 from analysis.readings.series import Series
 
@@ -317,7 +317,7 @@ def test_a_sum_keeps_correlations_of_own_and_shared_errors() -> None:
     parts = made.shared_parts_mwh(np.ones(2))
     assert len(parts) == len(Cause)
     assert sum(parts) == pytest.approx(15.0)
-    assert effective_n_free(budget([[4.0, -1.0], [-1.0, 4.0]], 0.0)).tolist() == [5.0, np.inf]
+    assert budget([[4.0, -1.0], [-1.0, 4.0]], 0.0).effective_n_free.tolist() == [5.0, np.inf]
 
 
 def test_a_rectangular_error_that_outweighs_the_rest_needs_a_smaller_factor() -> None:

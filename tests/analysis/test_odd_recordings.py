@@ -19,7 +19,7 @@ Floats = npt.NDArray[np.float64]
 
 def is_sound(found: Estimate, n: int) -> None:
     assert found.energy_mwh.shape == (n,)
-    covariance = found.covariance_mwh2()
+    covariance = found.covariance_mwh2
     assert np.isfinite(found.energy_mwh).all()
     assert np.isfinite(covariance).all()
     assert covariance == pytest.approx(covariance.T)

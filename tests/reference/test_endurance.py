@@ -1,6 +1,5 @@
 """The European endurance figure: its sequence, its rounding, its classes."""
 
-from datetime import UTC, datetime
 from decimal import Decimal
 
 import pytest
@@ -19,7 +18,6 @@ from analysis.statistics.inference import symmetric
 
 ANNEX_2 = "Delegated Regulation (EU) 2023/1669, Annex II, as two summaries give it"
 ANNEX_4 = "Delegated Regulation (EU) 2023/1669, Annex IV, as quoted by third parties"
-NOW = datetime(2026, 5, 4, tzinfo=UTC)
 
 
 def ran(n: int, **changed: float) -> list[Segment]:
@@ -34,8 +32,6 @@ def ran(n: int, **changed: float) -> list[Segment]:
                 occurrence=1 + k // len(SEQUENCE),
                 start_s=at_s,
                 end_s=at_s + length_s,
-                start_utc=NOW,
-                end_utc=NOW,
             )
         )
         at_s += length_s
