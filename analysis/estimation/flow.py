@@ -13,8 +13,10 @@ from analysis.estimation.profile import (
     Curve,
     Floats,
     Indices,
+    Product,
     n_per_second,
     running,
+    wider,
 )
 from analysis.estimation.told import Asleep, Told, bridged_gaps, held
 from analysis.estimation.voltage import blur_of, excess_mw, load_ma, voltage_mwh2
@@ -158,26 +160,51 @@ def flow(series: Series, *, means: bool = False) -> Flow:
         series: the readings.
         means: whether a held current is known to be a mean, sleep included.
     """
-    times, inward = series.known("current_ma")
-    outward, stretches, hold_s = -inward, sleeps(series), series.current_hold_s
-    if hold_s is None:
-        woken = _just_woken(times, stretches)
-        times, outward = times[~woken], outward[~woken]
-        told = Told.plain(times, outward[:-1], outward[1:])
+    stretches = sleeps(series)
+    if series.current_hold_s is None:
+        told, gap, asleep = _live(series, stretches)
     else:
-        known = Asleep(stretches_s=stretches, sleep_ma=series.gains.sleep_ma)
-        short = hold_s <= WINDOW_S
-        told = held(times, outward, hold_s, series.poll_s, known if means or short else None)
-        if short:
-            told = replace(told, sampling_mas2=_OF_MEANS * told.sampling_mas2)
-    told = told.stretched(series.t_s[0], series.t_s[-1])
-    asleep = _sleeping(stretches, told.edges_s)
-    gap = silent(series, times, told.edges_s) & ~asleep
-    unread = gap | asleep
-    spans = _spans(told.edges_s, unread)
-    told = told.with_doubt(spans, ~unread) if hold_s is None else told.together(spans)
+        told, gap, asleep = _held(series, stretches, series.current_hold_s, means=means)
     told = bridged_gaps(told, gap, may_sleep=not series.has("awake_s"))
-    return _with_power(series, told, unread, stretches)
+    return _with_power(series, told, gap | asleep, stretches)
+
+
+def _live(series: Series, stretches: Floats) -> tuple[Told, Bools, Bools]:
+    """The current told by live readings, where nothing was read, and where the phone slept."""
+    times, inward = series.known("current_ma")
+    woken = _just_woken(times, stretches)
+    if woken.any():
+        times, inward = times[~woken], inward[~woken]
+    edges, nodes = times, -inward
+    n_wanted = (int(series.t_s[0] < times[0]), int(series.t_s[-1] > times[-1]))
+    if any(n_wanted):
+        edges = np.concatenate([series.t_s[: n_wanted[0]], edges, series.t_s[-1:][: n_wanted[1]]])
+        nodes = np.pad(nodes, n_wanted, mode="edge")
+    gap, asleep = _unread(series, times, edges, stretches)
+    return Told.live(edges, nodes, _spans(edges, gap | asleep), gap | asleep), gap, asleep
+
+
+def _held(
+    series: Series, stretches: Floats, hold_s: float, *, means: bool
+) -> tuple[Told, Bools, Bools]:
+    """The same by readings that are held for a while."""
+    times, inward = series.known("current_ma")
+    known = Asleep(stretches_s=stretches, sleep_ma=series.gains.sleep_ma)
+    short = hold_s <= WINDOW_S
+    told = held(times, -inward, hold_s, series.poll_s, known if means or short else None)
+    if short:
+        told = replace(told, sampling_mas2=_OF_MEANS * told.sampling_mas2)
+    told = told.stretched(series.t_s[0], series.t_s[-1])
+    gap, asleep = _unread(series, times, told.edges_s, stretches)
+    return told.together(_spans(told.edges_s, gap | asleep)), gap, asleep
+
+
+def _unread(
+    series: Series, times: Floats, edges: Floats, stretches: Floats
+) -> tuple[Bools, Bools]:
+    """Intervals in which nothing was read, apart from sleep, and those with sleep in them."""
+    asleep = _sleeping(stretches, edges)
+    return silent(series, times, edges) & ~asleep, asleep
 
 
 def _spans(edges_s: Floats, unread: Bools) -> Indices:
@@ -205,11 +232,10 @@ def _with_power(series: Series, told: Told, unread: Bools, stretches: Floats) ->
         told = _sleepy(series, told, asleep, drowsy, fresh, doubt_ratio)
     edges, span_s, width_s = told.edges_s, told.edges_s[told.spans], told.width_s
     middle = (span_s[:-1] + span_s[1:]) / 2
-    current = Curve(edges_s=edges, start=told.start_ma, end=told.end_ma)
-    mean_ma = np.diff(current.running[told.spans]) / width_s * S_PER_H
-    volts = series.voltage_at(edges)
-    volts /= 1000
-    mean_v = np.add.reduceat(volts[:-1] + volts[1:], told.spans[:-1]) / 2 / np.diff(told.spans)
+    current = Curve(edges_s=edges, start=told.start_ma, end=told.end_ma, spans=told.spans)
+    mean_ma = np.diff(current.running) / width_s * S_PER_H
+    volts = series.voltage_at(edges) / 1000
+    mean_v = _span_means(volts, told.spans)
     seen = blur_of(series, current, unread_s, read=True)
     start_v, end_v = volts[:-1], volts[1:]
     if len(stretches):
@@ -224,7 +250,14 @@ def _with_power(series: Series, told: Told, unread: Bools, stretches: Floats) ->
     charge_mah = mean_ma * width_s / S_PER_H
     return Flow(
         current=current,
-        power=Curve(edges_s=edges, start=current.start * start_v, end=current.end * end_v),
+        power=Product(
+            edges_s=edges,
+            start=told.start_ma,
+            end=told.end_ma,
+            spans=told.spans,
+            start_by=start_v,
+            end_by=end_v,
+        ),
         span_s=span_s,
         mean_v=mean_v,
         sampling_mah2=told.sampling_mas2 / S_PER_H**2,
@@ -240,6 +273,13 @@ def _with_power(series: Series, told: Told, unread: Bools, stretches: Floats) ->
         even_s=None if series.current_hold_s is None else edges,
         stale_mah=charge_mah * told.at_spans(drowsy) if _is_slow(series) else None,
     )
+
+
+def _span_means(nodes: Floats, spans: Indices) -> Floats:
+    """Mean of each span's intervals, which are the mean of their nodes, (m,)."""
+    inner = np.add.reduceat(nodes[:-1], spans[:-1])
+    means: Floats = (inner + (nodes[spans[1:]] - nodes[spans[:-1]]) / 2) / np.diff(spans)
+    return means
 
 
 def _sleepy(
@@ -322,7 +362,7 @@ def silent(series: Series, times: Floats, edges: Floats) -> Bools:
         edges: of the intervals.
     """
     longest_s = max(GAP_POLLS * series.poll_s, GAP_S)
-    wide = np.flatnonzero(np.diff(times) > longest_s)
+    wide = np.flatnonzero(wider(times, longest_s))
     since_s = np.concatenate([[-np.inf], times[wide], times[-1:]])
     until_s = np.concatenate([times[:1], times[wide + 1], [np.inf]])
     return spanned(np.column_stack([since_s, until_s]), edges)

@@ -2,6 +2,7 @@
 
 import math
 import os
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -19,6 +20,7 @@ _NEIGHBOURHOOD_S = 60.0, 300.0
 _CLOSE_S = 0.4
 _N_LEAST, _N_ENOUGH = 10, 100
 _ALIKE, _ROUNDING = 50, 1e-6
+_N_AT_A_TIME = 32_768
 _N_TELL = 20_000
 _NUMBERS = np.arange(_N_TELL)
 _SPREAD = _NUMBERS + _NUMBERS * 0.6180339887498949 % 1.0
@@ -33,34 +35,75 @@ class Curve:
         edges_s: ascending, (k + 1,).
         start: value just after each edge but the last, (k,).
         end: value just before each edge but the first, (k,).
+        spans: numbers of the edges at which its running integral is kept, the first and the last
+            among them, ascending, (m + 1,); None for all.
     """
 
     edges_s: Floats
     start: Floats
     end: Floats
+    spans: Indices | None = None
+
+    def ends(self, which: slice | Indices) -> tuple[Floats, Floats]:
+        """Values at both ends of some intervals."""
+        return self.start[which], self.end[which]
 
     @cached_property
     def running(self) -> Floats:
-        """Integral from the first edge to each edge, in the unit of the values times hours."""
-        running = np.empty(len(self.edges_s))
-        running[0] = 0.0
-        pieces = self.start + self.end
-        pieces *= np.diff(self.edges_s)
-        np.cumsum(pieces, out=running[1:])
-        running *= 0.5 / S_PER_H
-        return running
+        """Integral from the first edge to each one kept, (m + 1,), in the unit times hours."""
+        spans, total = self._spans, np.empty(len(self._spans))
+        total[0] = 0.0
+        for some in parts(len(spans) - 1, _N_AT_A_TIME * len(spans) // len(self.edges_s)):
+            first, last = spans[some.start], spans[some.stop]
+            pieces = self._twice(slice(first, last))
+            np.add.reduceat(pieces, spans[some] - first, out=total[1:][some])
+        np.cumsum(total, out=total)
+        total *= 0.5 / S_PER_H
+        return total
 
     def integral(self, at_s: Floats) -> Floats:
         """Integral from the first edge to each moment, (n,), in the same unit."""
         edges = self.edges_s
         inside_s = np.clip(at_s, edges[0], edges[-1])
-        index = np.clip(np.searchsorted(edges, inside_s, side="right") - 1, 0, len(self.start) - 1)
-        begin_s, start = edges[index], self.start[index]
-        into_s = inside_s - begin_s
-        slope = (self.end[index] - start) / (edges[index + 1] - begin_s)
-        part = into_s * (start + slope * into_s / 2)
-        result: Floats = self.running[index] + part / S_PER_H
+        index = np.clip(np.searchsorted(edges, inside_s, side="right") - 1, 0, len(edges) - 2)
+        into_s = inside_s - edges[index]
+        start, end = self.ends(index)
+        slope = (end - start) / (edges[index + 1] - edges[index])
+        twice = into_s * (2 * start + slope * into_s)
+        span = np.searchsorted(self._spans, index, side="right") - 1
+        behind = index - self._spans[span]
+        for back in range(1, int(behind.max(initial=0)) + 1):
+            far = behind >= back
+            twice[far] += self._twice(index[far] - back)
+        result: Floats = self.running[span] + twice * (0.5 / S_PER_H)
         return result
+
+    def _twice(self, which: slice | Indices) -> Floats:
+        """Twice the integral over intervals, in the unit times seconds."""
+        start, end = self.ends(which)
+        return (start + end) * (self.edges_s[1:][which] - self.edges_s[:-1][which])
+
+    @cached_property
+    def _spans(self) -> Indices:
+        return np.arange(len(self.edges_s)) if self.spans is None else self.spans
+
+
+@dataclass(frozen=True, kw_only=True)
+class Product(Curve):
+    """A function straight between products at edges.
+
+    Attributes:
+        start_by: what `start` is multiplied with, (k,).
+        end_by: what `end` is multiplied with, (k,).
+    """
+
+    start_by: Floats
+    end_by: Floats
+
+    def ends(self, which: slice | Indices) -> tuple[Floats, Floats]:
+        """Values at both ends of some intervals."""
+        start, end = super().ends(which)
+        return start * self.start_by[which], end * self.end_by[which]
 
 
 def cumulative(edges_s: Floats, start: Floats, end: Floats, at_s: Floats) -> Floats:
@@ -77,6 +120,20 @@ def spread(edges_s: Floats, amount: Floats, at_s: Floats) -> Floats:
         at_s: moments, (n,).
     """
     result: Floats = np.interp(at_s, edges_s, running(amount))
+    return result
+
+
+def parts(n: int, n_each: int) -> Iterator[slice]:
+    """So many of n values at a time: what is done to them then stays in the processor's cache."""
+    for begin in range(0, n, max(n_each, 1)):
+        yield slice(begin, min(begin + max(n_each, 1), n))
+
+
+def wider(t_s: Floats, limit_s: float) -> Bools:
+    """Whether neighbouring moments are further apart, (k,) for (k + 1,)."""
+    result = np.empty(max(len(t_s) - 1, 0), dtype=np.bool_)
+    for some in parts(len(result), _N_AT_A_TIME):
+        np.greater(t_s[1:][some] - t_s[:-1][some], limit_s, out=result[some])
     return result
 
 
@@ -184,23 +241,43 @@ class Locally:
         first = np.arange(0, self.n, self.n_each)
         return (first + np.minimum(first + self.n_each, self.n) - 1) // 2
 
-    def products(self, one: Floats, other: Floats, good: Bools) -> Floats:
-        """Means of the products of two quantities where they are good, 0 where none is, (m,).
+    def products(
+        self,
+        one: Floats,
+        other: Floats,
+        good: Bools,
+        *,
+        lag: int = 1,
+        ahead: tuple[int, int] = (0, 0),
+    ) -> Floats:
+        """Means of the products of two quantities' steps where they are good, 0 where none, (m,).
 
         Args:
-            one: at the n, or at the first of them.
-            other: at as many.
-            good: which count, as many.
+            one: a quantity.
+            other: another one, or the same.
+            good: which products count, the n or the first of them. The one numbered i is of the
+                steps from `one[i + ahead[0]]` and `other[i + ahead[1]]`.
+            lag: over how many values a step goes.
+            ahead: see there.
         """
-        first = np.arange(0, self.n, self.n_each)
-        here = first[first < len(one)]
-        total, number = np.zeros(len(first)), np.zeros(len(first))
-        if len(here) and good.all():
-            total[: len(here)] = block_sums(one, other, self.n_each)
-            number[: len(here)] = np.diff(here, append=len(one))
-        elif len(here):
-            total[: len(here)] = block_sums(np.where(good, one, 0.0), other, self.n_each)
-            number[: len(here)] = np.add.reduceat(good.astype(np.float64), here)
+        total, number = np.zeros((2, -(-self.n // self.n_each)))
+        every = bool(good.all())
+        for some in parts(len(good), _N_AT_A_TIME // self.n_each * self.n_each):
+            steps, others = (
+                x[some.start + k + lag : some.stop + k + lag] - x[some.start + k : some.stop + k]
+                for x, k in zip((one, other), ahead, strict=True)
+            )
+            if not every:
+                steps *= good[some]
+            sums = block_sums(steps, others, self.n_each)
+            first = some.start // self.n_each
+            total[first : first + len(sums)] = sums
+        begins = np.arange(0, len(good), self.n_each)
+        number[: len(begins)] = (
+            np.diff(begins, append=len(good))
+            if every
+            else np.add.reduceat(good.astype(np.float64), begins)
+        )
         reach = max(self.n_around // self.n_each, 1)
         total, number = local_mean(total, reach), local_mean(number, reach)
         # What cumulative sums leave behind by rounding is not a number.

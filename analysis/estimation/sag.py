@@ -105,9 +105,10 @@ def _wavering(near: Locally, one: Floats, other: Floats, lag: int, whole: Bools)
 
     A drift, and a change that stays, leave no trace in them.
     """
-    a, b = one[lag:] - one[:-lag], other[lag:] - other[:-lag]
-    forth = near.products(a[lag:], b[:-lag], whole)
-    return -forth if one is other else -(forth + near.products(a[:-lag], b[lag:], whole)) / 2
+    forth = near.products(one, other, whole, lag=lag, ahead=(lag, 0))
+    if one is other:
+        return -forth
+    return -(forth + near.products(one, other, whole, lag=lag, ahead=(0, lag))) / 2
 
 
 def _ohm(step_mv: Floats, step_ma: Floats, *, live: bool) -> float:

@@ -15,6 +15,7 @@ from analysis.estimation.profile import (
     around,
     spread,
     usual,
+    wider,
 )
 from analysis.readings.freshness import changed
 from analysis.readings.refresh import refreshes
@@ -74,6 +75,29 @@ class Told:
             sampling_mas2=nothing,
             other_mas2=nothing,
             gamma_ma2=nothing,
+        )
+
+    @classmethod
+    def live(cls, edges_s: Floats, nodes_ma: Floats, spans: Indices, unread: Bools) -> Self:
+        """Live readings, straight from each to the next, with what may lie between them.
+
+        Args:
+            edges_s: when they were, ascending, (k + 1,).
+            nodes_ma: what they said, (k + 1,).
+            spans: by which the doubt is told, (m + 1,).
+            unread: which intervals were not read without a break, (k,).
+        """
+        near, gamma, missed = scatter(edges_s, nodes_ma, ~unread)
+        width_s, lead = np.diff(edges_s[spans]), spans[:-1]
+        return cls(
+            edges_s=edges_s,
+            start_ma=nodes_ma[:-1],
+            end_ma=nodes_ma[1:],
+            spans=spans,
+            # Of intervals equally long, each by its own square.
+            sampling_mas2=width_s**2 / np.diff(spans) * near.at(missed, lead),
+            other_mas2=np.zeros(len(lead)),
+            gamma_ma2=near.at(gamma, lead),
         )
 
     @property
@@ -147,26 +171,6 @@ class Told:
             gamma_ma2=gamma / np.diff(self.edges_s[spans]),
         )
 
-    def with_doubt(self, spans: Indices, read: Bools) -> Self:
-        """Live readings with what may lie between them.
-
-        Args:
-            spans: by which it is told, (m + 1,).
-            read: which intervals were read without a break, (k,).
-        """
-        near, gamma, missed = scatter(
-            self.edges_s, np.append(self.start_ma, self.end_ma[-1]), read
-        )
-        width_s, lead = np.diff(self.edges_s[spans]), spans[:-1]
-        return replace(
-            self,
-            spans=spans,
-            # Of intervals equally long, each by its own square.
-            sampling_mas2=width_s**2 / np.diff(spans) * near.at(missed, lead),
-            other_mas2=np.zeros(len(lead)),
-            gamma_ma2=near.at(gamma, lead),
-        )
-
 
 def held(
     times: Floats, outward: Floats, hold_s: float, poll_s: float, asleep: Asleep | None = None
@@ -210,7 +214,7 @@ def held(
     # Windows that are early or late together hardly matter but for the first and the last one.
     alone_u_s = np.where(in_time, _STRAY_RATIO, 1.0) * np.minimum(seen_u_s, poll_s / np.sqrt(12.0))
     stamp = (value - previous) ** 2 * alone_u_s**2
-    near, *doubts = scatter(seen_s, value, np.diff(seen_s) < _N_HOLDS * hold_s)
+    near, *doubts = scatter(seen_s, value, ~wider(seen_s, _N_HOLDS * hold_s))
     gamma, missed = (
         np.repeat(np.append(x[:1], x), 2) for x in (near.everywhere(each) for each in doubts)
     )
@@ -322,16 +326,14 @@ def scatter(t_s: Floats, value: Floats, linked: Bools) -> tuple[Locally, Floats,
         Where the means are taken, of the k spacings, and both, as that says.
     """
     near = Locally(n=len(linked), n_around=around(t_s))
-    step = np.diff(value)
     both = linked[:-1] & linked[1:]
-    gamma = near.products(step, step, linked) / 2
+    gamma = near.products(value, value, linked) / 2
     if near.n_around < _N_TELL:
         # So few neighbours tell only what comes and goes between them; steps leave no trace in it.
-        coming = -near.products(step[1:], step[:-1], both)
+        coming = -near.products(value, value, both, ahead=(1, 0))
         missed = np.maximum(coming, gamma / 6)
     else:
-        two = value[2:] - value[:-2]
-        gamma_2 = near.products(two, two, both) / 2
+        gamma_2 = near.products(value, value, both, lag=2) / 2
         alike = np.divide(gamma_2, gamma, out=np.ones_like(gamma), where=gamma > 0) - 1
         alike = np.clip(alike, *_ALIKE)
         missed = gamma * ((1 + alike) / (1 - alike) + 2 / np.log(alike)) / (1 - alike)

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from analysis.estimation.profile import S_PER_H, Bools, Curve, Floats, usual
+from analysis.estimation.profile import S_PER_H, Bools, Curve, Floats, usual_spacing, wider
 from analysis.estimation.sag import Blur, blur
 from analysis.estimation.told import scatter
 from analysis.readings.series import Series
@@ -40,8 +40,7 @@ def blur_of(
         beside = np.concatenate([mean[:1], mean])
     if len(t_s) < _N_LEAST:
         return Blur(at_s=series.t_s[:1], excess_mw=np.zeros(1))
-    spacing_s = np.diff(t_s)
-    linked = spacing_s < _longest_s(spacing_s)
+    linked = ~wider(t_s, _longest_s(t_s))
     if len(unread_s):
         linked &= np.diff(slept_s(unread_s, t_s)) == 0
     return blur(t_s, volts, beside, linked, live=live, ohm=ohm)
@@ -64,9 +63,9 @@ def excess_mw(
     return np.where(unread, 0.0, excess)
 
 
-def _longest_s(spacing_s: Floats) -> float:
+def _longest_s(t_s: Floats) -> float:
     """Spacing beyond which two readings do not belong together."""
-    return _MOST_SPACINGS * usual(spacing_s)
+    return _MOST_SPACINGS * usual_spacing(t_s)
 
 
 def voltage_mwh2(series: Series, span_s: Floats, mean_ma: Floats) -> Floats:
@@ -80,13 +79,12 @@ def voltage_mwh2(series: Series, span_s: Floats, mean_ma: Floats) -> Floats:
     t_s, volts = series.voltages()
     if len(t_s) < _N_LEAST:
         return np.zeros(len(mean_ma))
-    spacing_s = np.diff(t_s)
-    most_s = _longest_s(spacing_s)
-    near, _, missed = scatter(t_s, volts, spacing_s < most_s)
+    most_s = _longest_s(t_s)
+    near, _, missed = scatter(t_s, volts, ~wider(t_s, most_s))
     at = np.searchsorted(t_s, (span_s[:-1] + span_s[1:]) / 2, side="right") - 1
-    at = np.clip(at, 0, len(spacing_s) - 1)
+    at = np.clip(at, 0, len(t_s) - 2)
     # The error of a mean over n spacings d is missed / n: per second of time, missed * d.
-    per_s = near.at(missed, at) * np.minimum(spacing_s[at], most_s)
+    per_s = near.at(missed, at) * np.minimum(t_s[at + 1] - t_s[at], most_s)
     variance: Floats = per_s * mean_ma**2 * np.diff(span_s) / (1000 * S_PER_H) ** 2
     return variance
 

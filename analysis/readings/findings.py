@@ -6,7 +6,8 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from analysis.estimation.profile import Bools, Floats, running
+from analysis.estimation.flow import GAP_POLLS, GAP_S
+from analysis.estimation.profile import Bools, Floats, running, wider
 from analysis.readings.recording import Recording
 from analysis.readings.segments import Segment, Segments
 from analysis.readings.series import Series
@@ -46,7 +47,7 @@ class Findings:
         self._levels, self._temperatures = map(series.known, ("level_pct", "temperature_c"))
         spacing_s = np.diff(series.t_s)
         asleep = spanned(sleeps(series), series.t_s)
-        gap = (spacing_s > max(5 * series.poll_s, 5.0)) & ~asleep
+        gap = wider(series.t_s, max(GAP_POLLS * series.poll_s, GAP_S)) & ~asleep
         states = {
             SILENT: gap,
             PLUGGED: series.plugged[:-1],

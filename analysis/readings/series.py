@@ -230,7 +230,8 @@ class Series:
         """Pack voltage in mV, straight between refreshes, level beyond the first and the last."""
         times, values = self.voltages()
         # Mostly asked for at just these moments.
-        return values.copy() if np.array_equal(t_s, times) else np.interp(t_s, times, values)
+        same = t_s is times or np.array_equal(t_s, times)
+        return values if same else np.interp(t_s, times, values)
 
     def voltages(self) -> tuple[Floats, Floats]:
         """Voltages, each once, at about the moment at which its source was brought up to date."""

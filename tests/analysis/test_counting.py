@@ -8,7 +8,7 @@ import pytest
 
 from analysis.estimation.choose import best
 from analysis.estimation.counting import by_level, judged
-from analysis.estimation.profile import Locally
+from analysis.estimation.profile import Locally, running
 from analysis.estimators import charge_counter, fused, power_integral
 from analysis.readings.refresh import refreshes
 from analysis.readings.series import Series
@@ -62,14 +62,15 @@ def test_next_to_no_refreshes(n: int) -> None:
 def test_local_means_are_those_of_the_neighbours_that_are_good(n_around: int) -> None:
     rng = np.random.default_rng(n_around)
     values, good = rng.normal(5.0, 1.0, 2000), rng.random(2000) < 0.9
+    total = running(values)
     near = Locally(n=2001, n_around=n_around)
-    means = near.everywhere(near.products(values, np.ones(2000), good))
+    means = near.everywhere(near.products(total, np.arange(2001.0), good))
     assert len(means) == 2001
     for at in near.middle[::7]:
         low, high = max(at - n_around, 0), at + n_around + 1
         plain = values[low:high][good[low:high]].mean()
         assert means[at] == pytest.approx(plain, abs=3 / np.sqrt(n_around) * 3 / near.n_each**0.5)
-    assert not near.products(values, values, np.zeros(2000, dtype=bool)).any()
+    assert not near.products(total, total, np.zeros(2000, dtype=bool)).any()
 
 
 def with_level(plain: Series, level_pct: np.ndarray) -> Series:
