@@ -188,6 +188,7 @@ def with_jumps(
     u_mah: Floats,
     step_mah: float,
     least_mah: Floats | float = 0.0,
+    more_mah: Floats | float = 0.0,
 ) -> Anchors:
     """Marks steps that the current cannot explain: the gauge corrected its own count.
 
@@ -199,6 +200,7 @@ def with_jumps(
         step_mah: the counter's smallest step.
         least_mah: a jump that is smaller is taken for a burst between two readings, (n - 1,) or
             one for all.
+        more_mah: what may have been drawn beyond what is expected, likewise.
     """
     counted = np.diff(anchors.charge_mah)
     if expected_mah is None:
@@ -206,9 +208,9 @@ def with_jumps(
     else:
         sigma = np.sqrt(anchors.u_mah[1:] ** 2 + anchors.u_mah[:-1] ** 2 + u_mah**2)
         limit = 6 * sigma + 1.05 * step_mah + 0.02 * np.abs(expected_mah)
-        jumped = np.abs(counted - expected_mah) > np.maximum(
-            limit, np.maximum(2 * step_mah, least_mah)
-        )
+        least = np.maximum(limit, np.maximum(2 * step_mah, least_mah))
+        excess = counted - expected_mah
+        jumped = (excess > least + more_mah) | (-excess > least)
     return replace(anchors, jump_s=tuple(float(t) for t in anchors.t_s[1:][jumped]))
 
 

@@ -8,7 +8,7 @@ import numpy as np
 from analysis.estimation.agreement import Agreement, Totals
 from analysis.estimation.anchors import Anchors, Looks, find_anchors, with_jumps
 from analysis.estimation.flow import WINDOW_S, Flow, flow
-from analysis.estimation.profile import N_AT_ONCE, S_PER_H, Bools, Floats
+from analysis.estimation.profile import N_AT_ONCE, S_PER_H, Bools, Floats, Indices
 from analysis.readings.freshness import Known
 from analysis.readings.series import Series
 
@@ -28,6 +28,11 @@ _LEVEL_EVERY_S = 10.0
 _N_JUDGES = 100
 _LEAST_JUMP_RATIO = 3e-4
 _LEAST_JUMP_MAH = 1.2
+_N_ASLEEP, _N_ASLEEP_TELL, _ALIKE_RATIO = 5, 3, 3.0
+_MOST_ASLEEP_MA = 200.0
+"""What a sleeping phone may draw beyond the default: music, a poor signal; common practice, no
+source."""
+
 _MEANS_RATIO, _SLOW_MEANS_RATIO = 0.35, 0.55
 """Variance against that of momentary readings, below which held values, and slow ones, must be
 means; found on virtual phones, no other source."""
@@ -150,20 +155,19 @@ def counted(series: Series, shape: Flow, borders: Floats) -> Anchors:
     """Anchors enough for the borders given, with the jumps marked that the current shows."""
     looks = replace(looks_of(series), charge_mah=shape.charge_mah)
     readings = series.read("counter_mah")
-    anchors = _with_jumps(series, shape, find_anchors(readings, looks, borders))
+    anchors = _with_jumps(series, shape, find_anchors(readings, looks, borders), borders)
     if anchors.jump_s:
         # Steps close to a jump, so that little more than the one with the jump is lost.
         places = np.unique(np.concatenate([borders, anchors.jump_s]))
-        anchors = _with_jumps(series, shape, find_anchors(readings, looks, places))
+        anchors = _with_jumps(series, shape, find_anchors(readings, looks, places), borders)
     return anchors
 
 
-def _with_jumps(series: Series, shape: Flow, anchors: Anchors) -> Anchors:
+def _with_jumps(series: Series, shape: Flow, anchors: Anchors, borders: Floats) -> Anchors:
     totals = Totals.at(anchors, shape)
     variance = np.diff(totals.sampling_mah2 + totals.other_mah2)
-    if shape.is_asleep:
-        slept_h = np.diff(shape.total("asleep_s", anchors.t_s)) / S_PER_H
-        variance = variance + (series.gains.sleep_half_ma * slept_h) ** 2 / 3
+    slept_h = np.diff(shape.total("asleep_s", anchors.t_s)) / S_PER_H
+    variance = variance + (series.gains.sleep_half_ma * slept_h) ** 2 / 3
     expected = totals.scale_ratio() * np.diff(totals.told_mah)
     least_mah: Floats | float
     least_mah = max(_LEAST_JUMP_MAH, _LEAST_JUMP_RATIO * (series.capacity_mah or 0.0))
@@ -173,7 +177,37 @@ def _with_jumps(series: Series, shape: Flow, anchors: Anchors) -> Anchors:
         apart = np.maximum(np.abs(rate[1:-1] - rate[:-2]), np.abs(rate[1:-1] - rate[2:]))
         least_mah = np.maximum(least_mah, shape.hold_s * apart)
     step_mah = series.counter_lsb_mah or 0.0
-    return with_jumps(anchors, expected, np.sqrt(variance), step_mah, least_mah)
+    more_mah = slept_h * _most_asleep_ma(
+        np.diff(anchors.charge_mah) - expected, slept_h, np.searchsorted(borders, anchors.t_s[1:])
+    )
+    return with_jumps(anchors, expected, np.sqrt(variance), step_mah, least_mah, more_mah)
+
+
+def _most_asleep_ma(more_mah: Floats, slept_h: Floats, piece: Indices) -> Floats:
+    """What a sleeping phone may draw beyond the default between neighbouring anchors, (n,).
+
+    Music or a poor signal draw the same in one sleep and the next: of a phone that sleeps several
+    times in a piece, its sleeps about each one tell; of another nothing does.
+
+    Args:
+        more_mah: what was counted beyond what is expected, (n,).
+        slept_h: time asleep, (n,).
+        piece: in which piece of the run it was, (n,).
+    """
+    result = np.zeros(len(slept_h))
+    at = np.flatnonzero(slept_h > 0)
+    if not len(at):
+        return result
+    beside = np.add.outer(np.arange(len(at)), np.arange(-_N_ASLEEP, _N_ASLEEP + 1))
+    known = (beside >= 0) & (beside < len(at))
+    beside = np.clip(beside, 0, len(at) - 1)
+    known &= piece[at][beside] == piece[at][:, None]
+    draws_ma = np.where(known, (more_mah[at] / slept_h[at])[beside], np.nan)
+    usual_ma = _ALIKE_RATIO * np.maximum(
+        np.nanquantile(draws_ma, 0.5, axis=1, method="lower"), 0.0
+    )
+    result[at] = np.where(known.sum(axis=1) < _N_ASLEEP_TELL, np.inf, usual_ma)
+    return np.minimum(result, _MOST_ASLEEP_MA)
 
 
 def looks_of(series: Series) -> Looks:

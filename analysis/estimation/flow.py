@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
-from typing import Literal
+from typing import Literal, Self
 
 import numpy as np
 
@@ -16,19 +16,17 @@ from analysis.estimation.profile import (
     Product,
     n_per_second,
     running,
-    wider,
 )
-from analysis.estimation.told import Asleep, Told, bridged_gaps, held
+from analysis.estimation.told import Asleep, Told, bridged, held
 from analysis.estimation.voltage import blur_of, excess_mw, load_ma, voltage_mwh2
 from analysis.readings.series import Series
-from analysis.readings.sleep import sleeps, slept_s, spanned
+from analysis.readings.sleep import sleeps, slept_s, spanned, within
+from analysis.readings.unread import frozen, silent
 
 Amounts = Literal[
     "sampling_mah2", "other_mah2", "doubt_mah2", "sampling_mwh2", "blurred_mwh", "asleep_s",
     "read_s", "swept_vs", "stale_mah", "stale_mwh",
 ]  # fmt: skip
-GAP_S = 5.0
-GAP_POLLS = 5.0
 _SEEN_ONCE = 1.5
 WINDOW_S = 0.3
 """Gauges that look so often average over the time in between; common practice, no source."""
@@ -161,32 +159,65 @@ def flow(series: Series, *, means: bool = False) -> Flow:
         means: whether a held current is known to be a mean, sleep included.
     """
     stretches = sleeps(series)
-    if series.current_hold_s is None:
-        told, gap, asleep = _live(series, stretches)
+    stuck_s = frozen(series)
+    stuck_s = stuck_s[np.diff(slept_s(stretches, stuck_s.ravel()).reshape(-1, 2))[:, 0] == 0]
+    hold_s = series.current_hold_s
+    if hold_s is None:
+        told, unread = _live(series, stretches, stuck_s)
     else:
-        told, gap, asleep = _held(series, stretches, series.current_hold_s, means=means)
-    told = bridged_gaps(told, gap, may_sleep=not series.has("awake_s"))
-    return _with_power(series, told, gap | asleep, stretches)
+        told, unread = _held(series, stretches, stuck_s, hold_s, means=means)
+    told = bridged(told, unread.gap, unread.stuck, may_sleep=not series.has("awake_s"))
+    return _with_power(series, told, unread, stretches)
 
 
-def _live(series: Series, stretches: Floats) -> tuple[Told, Bools, Bools]:
-    """The current told by live readings, where nothing was read, and where the phone slept."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Unread:
+    """Intervals of which there are no readings to go by, (k,) each: no two of them hold together.
+
+    Attributes:
+        gap: nothing was read.
+        stuck: nothing new was read.
+        asleep: the phone slept for some of the time.
+    """
+
+    gap: Bools
+    stuck: Bools
+    asleep: Bools
+
+    @classmethod
+    def of(
+        cls, series: Series, times: Floats, edges: Floats, stretches: Floats, stuck_s: Floats
+    ) -> Self:
+        """Which of the intervals between edges they are."""
+        asleep, stuck = _sleeping(stretches, edges), spanned(stuck_s, edges)
+        stuck &= ~asleep
+        return cls(gap=silent(series, times, edges) & ~asleep & ~stuck, stuck=stuck, asleep=asleep)
+
+    @property
+    def any_of_them(self) -> Bools:
+        """All intervals that were not read."""
+        return self.gap | self.stuck | self.asleep
+
+
+def _live(series: Series, stretches: Floats, stuck_s: Floats) -> tuple[Told, _Unread]:
+    """The current told by live readings, and where there were none."""
     times, inward = series.known("current_ma")
-    woken = _just_woken(times, stretches)
-    if woken.any():
-        times, inward = times[~woken], inward[~woken]
-    edges, nodes = times, -inward
-    n_wanted = (int(series.t_s[0] < times[0]), int(series.t_s[-1] > times[-1]))
+    kept = ~_just_woken(times, stretches)
+    if len(stuck_s):
+        kept &= ~within(stuck_s, times) | np.isin(times, stuck_s[:, 1])
+    edges, nodes = (times, -inward) if kept.all() else (times[kept], -inward[kept])
+    n_wanted = (int(series.t_s[0] < edges[0]), int(series.t_s[-1] > edges[-1]))
     if any(n_wanted):
         edges = np.concatenate([series.t_s[: n_wanted[0]], edges, series.t_s[-1:][: n_wanted[1]]])
         nodes = np.pad(nodes, n_wanted, mode="edge")
-    gap, asleep = _unread(series, times, edges, stretches)
-    return Told.live(edges, nodes, _spans(edges, gap | asleep), gap | asleep), gap, asleep
+    unread = _Unread.of(series, times, edges, stretches, stuck_s)
+    alone = unread.any_of_them
+    return Told.live(edges, nodes, _spans(edges, alone), alone), unread
 
 
 def _held(
-    series: Series, stretches: Floats, hold_s: float, *, means: bool
-) -> tuple[Told, Bools, Bools]:
+    series: Series, stretches: Floats, stuck_s: Floats, hold_s: float, *, means: bool
+) -> tuple[Told, _Unread]:
     """The same by readings that are held for a while."""
     times, inward = series.known("current_ma")
     known = Asleep(stretches_s=stretches, sleep_ma=series.gains.sleep_ma)
@@ -195,16 +226,8 @@ def _held(
     if short:
         told = replace(told, sampling_mas2=_OF_MEANS * told.sampling_mas2)
     told = told.stretched(series.t_s[0], series.t_s[-1])
-    gap, asleep = _unread(series, times, told.edges_s, stretches)
-    return told.together(_spans(told.edges_s, gap | asleep)), gap, asleep
-
-
-def _unread(
-    series: Series, times: Floats, edges: Floats, stretches: Floats
-) -> tuple[Bools, Bools]:
-    """Intervals in which nothing was read, apart from sleep, and those with sleep in them."""
-    asleep = _sleeping(stretches, edges)
-    return silent(series, times, edges) & ~asleep, asleep
+    unread = _Unread.of(series, times, told.edges_s, stretches, stuck_s)
+    return told.together(_spans(told.edges_s, unread.any_of_them)), unread
 
 
 def _spans(edges_s: Floats, unread: Bools) -> Indices:
@@ -219,13 +242,15 @@ def _spans(edges_s: Floats, unread: Bools) -> Indices:
     return np.flatnonzero(begins)
 
 
-def _with_power(series: Series, told: Told, unread: Bools, stretches: Floats) -> Flow:
+def _with_power(series: Series, told: Told, which: _Unread, stretches: Floats) -> Flow:
+    unread, stuck = which.any_of_them, told.span_of(np.flatnonzero(which.stuck))
     unread_s = _time_of(unread, told.edges_s)
     asleep = drowsy = np.zeros(len(unread), dtype=bool)
     if len(stretches):
         drowsy = _sleeping(stretches, told.edges_s)
         doubt_ratio = _scatter_ratio(told, unread_s)
         told, index = told.cut(stretches.ravel())
+        stuck = told.span_of(np.flatnonzero(which.stuck[index]))
         asleep = spanned(stretches, told.edges_s)
         unread, drowsy = unread[index], drowsy[index] & ~asleep
         fresh = np.diff(index, prepend=-1) > 0
@@ -248,6 +273,10 @@ def _with_power(series: Series, told: Told, unread: Bools, stretches: Floats) ->
     not_read, slept = told.at_spans(unread), told.at_spans(asleep)
     excess = excess_mw(seen, middle, mean_ma, mean_v, not_read)
     charge_mah = mean_ma * width_s / S_PER_H
+    by_voltage_mwh2 = voltage_mwh2(series, span_s, mean_ma)
+    # While it was frozen the voltage went from the first to the next that was read, anyhow.
+    went_v = np.append(volts, volts[-1])[told.spans[stuck] + 2] - volts[told.spans[stuck]]
+    by_voltage_mwh2[stuck] = (charge_mah[stuck] * went_v) ** 2 / 3
     return Flow(
         current=current,
         power=Product(
@@ -262,7 +291,7 @@ def _with_power(series: Series, told: Told, unread: Bools, stretches: Floats) ->
         mean_v=mean_v,
         sampling_mah2=told.sampling_mas2 / S_PER_H**2,
         other_mah2=told.other_mas2 / S_PER_H**2,
-        sampling_mwh2=voltage_mwh2(series, span_s, mean_ma),
+        sampling_mwh2=by_voltage_mwh2,
         asleep_s=np.where(slept, width_s, 0.0),
         measured=~not_read,
         gamma_ma2=np.where(not_read, 0.0, told.gamma_ma2),
@@ -351,18 +380,3 @@ def _sleeping(stretches: Floats, edges_s: Floats) -> Bools:
 def _time_of(holds: Bools, edges_s: Floats) -> Floats:
     """Begin and end of the intervals that fulfil a condition, (n, 2)."""
     return np.column_stack([edges_s[:-1][holds], edges_s[1:][holds]])
-
-
-def silent(series: Series, times: Floats, edges: Floats) -> Bools:
-    """Intervals during which a quantity was not read, not even an old value.
-
-    Args:
-        series: for its poll period.
-        times: when it was read.
-        edges: of the intervals.
-    """
-    longest_s = max(GAP_POLLS * series.poll_s, GAP_S)
-    wide = np.flatnonzero(wider(times, longest_s))
-    since_s = np.concatenate([[-np.inf], times[wide], times[-1:]])
-    until_s = np.concatenate([times[:1], times[wide + 1], [np.inf]])
-    return spanned(np.column_stack([since_s, until_s]), edges)

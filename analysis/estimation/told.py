@@ -234,45 +234,58 @@ def held(
     )
 
 
-def bridged_gaps(told: Told, gap: Bools, *, may_sleep: bool) -> Told:
-    """Straight across each gap, between the means of the two minutes before and after it.
+def bridged(told: Told, gap: Bools, stuck: Bools, *, may_sleep: bool) -> Told:
+    """The current with what stands in for readings that there are none of, and its doubt.
+
+    Across a gap it is straight, between the means of what was read in the two minutes before and
+    after it. A value that a frozen gauge repeats is left: it may have been that, or what was read
+    around it, or anything between them.
 
     Args:
         told: the current.
         gap: which intervals were not read though the phone was not seen to sleep, each a span of
             its own, (k,).
-        may_sleep: whether it may have slept: then anything from nothing to twice as much.
+        stuck: in which a frozen gauge was read, likewise.
+        may_sleep: whether the phone may have slept in a gap: then anything from nothing to twice
+            as much.
     """
-    if not gap.any():
+    unread = gap | stuck
+    if not unread.any():
         return told
     edges, width_s = told.edges_s, np.diff(told.edges_s)
-    start, end = (np.where(gap, 0.0, x) for x in (told.start_ma, told.end_ma))
+    start, end = (np.where(unread, 0.0, x) for x in (told.start_ma, told.end_ma))
     read = _Read(
         edges_s=edges,
         charge=Curve(edges_s=edges, start=start, end=end).running * S_PER_H,
-        read_s=spread(edges, np.where(gap, 0.0, width_s), edges),
+        read_s=spread(edges, np.where(unread, 0.0, width_s), edges),
     )
-    at = np.flatnonzero(gap)
-    before = read.mean(edges[at] - _BRIDGE_S, edges[at])
-    after = read.mean(edges[at + 1], edges[at + 1] + _BRIDGE_S)
-    before, after = (
-        np.nan_to_num(np.where(np.isnan(x), y, x)) for x, y in ((before, after), (after, before))
+    at = np.flatnonzero(unread)
+    said = np.array([told.start_ma[at], told.end_ma[at]])
+    means = np.array(
+        [
+            read.mean(edges[at] - _BRIDGE_S, edges[at]),
+            read.mean(edges[at + 1], edges[at + 1] + _BRIDGE_S),
+        ]
     )
+    # A reading with none beside it is a moment's, and may be as far off as they are from another.
+    alone = np.isnan(means).any(axis=0)
+    before, after = around = np.where(np.isnan(means), said, means)
     middle = np.abs(before + after) / 2
+    minute_ma = np.maximum(read.minute_ratio(), _LEAST_GAP_RATIO) * middle
+    # Means of two minutes on each side, an unknown moment of change, and its own minutes.
+    by_change = (after - before) ** 2 / np.where(alone, 2.0, 12.0)
     wide_s = width_s[at]
+    variance = (minute_ma**2 / 4 + by_change) * wide_s**2 + minute_ma**2 * _MINUTE_S * wide_s
     if may_sleep:
         variance = middle**2 / 3 * wide_s**2
-    else:
-        minute_ma = np.maximum(read.minute_ratio(), _LEAST_GAP_RATIO) * middle
-        # Means of two minutes on each side, an unknown moment of change, and its own minutes.
-        means = minute_ma**2 / 4 + (after - before) ** 2 / 12
-        variance = means * wide_s**2 + minute_ma**2 * _MINUTE_S * wide_s
-    bridged_start, bridged_end, other, sampling = (
-        x.copy() for x in (told.start_ma, told.end_ma, told.other_mas2, told.sampling_mas2)
-    )
-    bridged_start[at], bridged_end[at] = before, after
+    repeats = stuck[at]
+    farthest_ma = np.max(np.abs(np.vstack([around - said, said])), axis=0)
+    variance = np.where(repeats, farthest_ma**2 / 3 * wide_s**2, variance)
+    other, sampling = told.other_mas2.copy(), told.sampling_mas2.copy()
     span = told.span_of(at)
     other[span], sampling[span] = variance, 0.0
+    bridged_start, bridged_end = told.start_ma.copy(), told.end_ma.copy()
+    bridged_start[at], bridged_end[at] = np.where(repeats, said, around)
     return replace(
         told,
         start_ma=bridged_start,

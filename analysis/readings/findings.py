@@ -6,13 +6,13 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from analysis.estimation.flow import GAP_POLLS, GAP_S
-from analysis.estimation.profile import Bools, Floats, running, wider
+from analysis.estimation.profile import Bools, Floats, running
 from analysis.readings.recording import Recording
 from analysis.readings.segments import Segment, Segments
 from analysis.readings.series import Series
 from analysis.readings.sleep import sleeps, spanned
 from analysis.readings.stream import PLUGGED, SILENT, UNTRUSTED
+from analysis.readings.unread import silent
 from analysis.report import Finding
 from parsers.text import printable
 
@@ -47,7 +47,7 @@ class Findings:
         self._levels, self._temperatures = map(series.known, ("level_pct", "temperature_c"))
         spacing_s = np.diff(series.t_s)
         asleep = spanned(sleeps(series), series.t_s)
-        gap = wider(series.t_s, max(GAP_POLLS * series.poll_s, GAP_S)) & ~asleep
+        gap = silent(series, series.t_s, series.t_s) & ~asleep
         states = {
             SILENT: gap,
             PLUGGED: series.plugged[:-1],

@@ -5,20 +5,18 @@ from collections.abc import Iterator
 import numpy as np
 
 from analysis.estimation.counting import judged, judges
-from analysis.estimation.flow import silent
-from analysis.estimation.profile import Bools, Floats, running
+from analysis.estimation.profile import Bools, Floats
 from analysis.estimators import charge_counter
 from analysis.readings.recording import Recording
 from analysis.readings.series import Series
 from analysis.readings.sleep import sleeps, spanned
+from analysis.readings.unread import frozen, silent
 from analysis.report import Finding
 
 PLUGGED = "plugged in"
 UNTRUSTED = "values simulated or frozen"
 SILENT = "no readings"
 _CLOCK_STEP_S = 2.0
-_FROZEN_LOOKS = 20.0
-_FROZEN_S = 300.0
 _Span = tuple[str, float, float, bool]
 
 
@@ -77,27 +75,8 @@ def _states(series: Series) -> Iterator[_Span]:
     asleep = spanned(sleeps(series), series.t_s)
     for at in np.flatnonzero(silent(series, series.t_s, series.t_s) & ~asleep):
         yield SILENT, float(series.t_s[at]), float(series.t_s[at + 1]), False
-    yield from _frozen(series, asleep)
-
-
-def _frozen(series: Series, asleep: Bools) -> Iterator[_Span]:
-    """Long stretches awake in which a gauge that is usually refreshed repeats itself."""
-    quantity = "current_ma" if series.has("current_ma", 50) else "voltage_mv"
-    known = series.read(quantity)
-    look_s = (series.current_hold_s if quantity == "current_ma" else None) or series.look_s.get(
-        quantity, series.poll_s
-    )
-    news = np.concatenate([known.t_s[:1], known.seen_s])
-    longest_s = max(_FROZEN_LOOKS * look_s, _FROZEN_S)
-    at = np.flatnonzero(np.diff(news) > longest_s)
-    if not len(at):
-        return
-    awake = running(np.where(asleep, 0.0, np.diff(series.t_s)))
-    first_s, last_s = news[at], news[at + 1]
-    first, last = (np.interp(moments, series.t_s, awake) for moments in (first_s, last_s))
-    frozen = last - first > longest_s
-    name = quantity.rsplit("_", 1)[0]
-    for start_s, end_s in zip(first_s[frozen], last_s[frozen], strict=True):
+    name = "current" if series.has("current_ma") else "voltage"
+    for start_s, end_s in frozen(series):
         yield f"the {name} is frozen", float(start_s), float(end_s), False
 
 
