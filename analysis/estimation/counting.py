@@ -135,9 +135,17 @@ def by_level(series: Series) -> Judged | None:
 
 
 def level_steps(series: Series) -> Known:
-    """First and last reading of each level that is neither nearly empty nor nearly full."""
+    """First and last reading of each level that is neither nearly empty nor nearly full.
+
+    With them the reading before the first and the one after the last, so that the steps from and
+    to other levels show as such.
+    """
     known = series.read("level_pct").brief()
-    return known.where(_trustworthy(known.values))
+    usable = _trustworthy(known.values)
+    beside = usable.copy()
+    beside[1:] |= usable[:-1]
+    beside[:-1] |= usable[1:]
+    return known.where(beside)
 
 
 def _trustworthy(level_pct: Floats) -> Bools:

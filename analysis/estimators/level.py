@@ -23,7 +23,9 @@ _SMOOTH = ((0.25, 5.0), (0.80, 40.0))
 """Error of the map from charge to level: size in points, and over how many points it stays alike;
 from a simulation study of run-downs, no other source."""
 
-_PRIOR_RATIO = 1.0
+_PRIOR_RATIO = 3.0
+"""How far from the mean a piece's power may be, standard uncertainty; common practice, no source."""
+
 _SIZES = np.geomspace(0.03, 20.0, 6)
 _LOG_SIZE_U = np.log(3.0)
 """Variance of one phone's map against the study's, 1 on average, and how much its logarithm

@@ -88,6 +88,24 @@ def test_percent_only_is_honest(truth_of: Truths, reading_of: Truths, stages: ob
     assert all("stated capacity" in e.notes[0] for e, _ in found)
 
 
+@pytest.mark.parametrize("start_pct", [74.0, 99.0, 100.0])
+@pytest.mark.parametrize("fraction", [0.05, 0.3, 0.55, 0.8])
+def test_a_busy_piece_by_level_is_not_drawn_to_the_mean(start_pct: float, fraction: float) -> None:
+    """Twenty minutes at 400 mA on both sides of two hours at 25, by a level that is exact."""
+    borders = np.array([0.0, 1200.0, 8400.0, 9600.0])
+    t_s = np.arange(0.0, 9601.0, 5.0)
+    drawn_mah = np.interp(t_s, borders, np.cumsum([0.0, 400 / 3, 50.0, 400 / 3]))
+    level_pct = np.minimum(np.floor(start_pct + fraction - drawn_mah / 40), 100.0)
+    series = Series.from_arrays(
+        t_s=t_s, voltage_mv=np.full(len(t_s), 4000.0), level_pct=level_pct, capacity_mah=4000.0
+    )
+    found = level.estimate(series, borders)
+    true_mwh = np.array([400 / 3, 50.0, 400 / 3]) * 4
+    assert found.energy_mwh == pytest.approx(true_mwh, rel=0.06)
+    assert (np.abs(found.energy_mwh - true_mwh) < 1.96 * found.own_u_mwh).all()
+    assert found.energy_mwh.sum() == pytest.approx(true_mwh.sum(), rel=0.06)
+
+
 def test_whole_run_by_level_is_much_better_than_its_parts(
     truth_of: Truths, reading_of: Truths
 ) -> None:
