@@ -24,7 +24,7 @@ _SMOOTH = ((0.25, 5.0), (0.80, 40.0))
 from a simulation study of run-downs, no other source."""
 
 _PRIOR_RATIO = 3.0
-"""How far from the mean a piece's power may be, standard uncertainty; common practice, no source."""
+"""How far a piece's power may be from the mean; common practice, no source."""
 
 _SIZES = np.geomspace(0.03, 20.0, 6)
 _LOG_SIZE_U = np.log(3.0)

@@ -11,7 +11,7 @@ from analysis.readings.recording import Recording
 from analysis.readings.segments import Segment, Segments
 from analysis.readings.series import Series
 from analysis.readings.sleep import sleeps, spanned
-from analysis.readings.stream import PLUGGED, SILENT, UNTRUSTED
+from analysis.readings.stream import PLUGGED, SILENT, SPARSE, UNTRUSTED
 from analysis.readings.unread import silent
 from analysis.report import Finding
 from parsers.text import printable
@@ -105,7 +105,7 @@ class Findings:
         other = Counter(
             found.said
             for found in self._found
-            if found.said not in when
+            if found.said not in (*when, SPARSE)
             and found.start_s <= piece.end_s
             and found.end_s >= piece.start_s
         )

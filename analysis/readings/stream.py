@@ -15,8 +15,9 @@ from analysis.report import Finding
 
 PLUGGED = "plugged in"
 UNTRUSTED = "values simulated or frozen"
-SILENT = "no readings"
+SILENT, SPARSE = "no readings", "readings are far apart"
 _CLOCK_STEP_S = 2.0
+_DOZE_S, _MUCH = 5.0, 0.2
 _Span = tuple[str, float, float, bool]
 
 
@@ -73,8 +74,12 @@ def _states(series: Series) -> Iterator[_Span]:
         for start_s, end_s in _spans(series.t_s, holds):
             yield said, start_s, end_s, False
     asleep = spanned(sleeps(series), series.t_s)
-    for at in np.flatnonzero(silent(series, series.t_s, series.t_s) & ~asleep):
-        yield SILENT, float(series.t_s[at]), float(series.t_s[at + 1]), False
+    gap = silent(series, series.t_s, series.t_s) & ~asleep
+    for first, after in _runs(gap):
+        said = SILENT if after == first + 1 else SPARSE
+        yield said, float(series.t_s[first]), float(series.t_s[after]), False
+    if not series.has("awake_s") and not series.has("counter_mah"):
+        yield from _unknown_sleep(series, gap)
     name = "current" if series.has("current_ma") else "voltage"
     for start_s, end_s in frozen(series):
         yield f"the {name} is frozen", float(start_s), float(end_s), False
@@ -113,11 +118,31 @@ def _sessions(recording: Recording) -> Iterator[_Span]:
         yield f"the phone's clock was set by {step_s:+.0f} s", times[at + 1], times[at + 1], True
 
 
+def _unknown_sleep(series: Series, gap: Bools) -> Iterator[_Span]:
+    """Much of the time lies between readings so far apart that the phone may have slept there."""
+    spacing_s = np.diff(series.t_s)
+    far = (spacing_s > _DOZE_S) & ~gap
+    if spacing_s[far].sum() > _MUCH * np.ptp(series.t_s):
+        yield (
+            f"readings are up to {spacing_s[far].max():.0f} s apart, and nothing tells whether "
+            "the phone slept between them: it is taken to have been awake",
+            float(series.t_s[0]),
+            float(series.t_s[-1]),
+            True,
+        )
+
+
 def _spans(t_s: Floats, holds: Bools) -> Iterator[tuple[float, float]]:
     """First and last moment of each run of readings that fulfil a condition."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], holds, [False]]).astype(np.int8)))
-    for first, after in edges.reshape(-1, 2):
+    for first, after in _runs(holds):
         yield float(t_s[first]), float(t_s[min(after, len(t_s) - 1)])
+
+
+def _runs(holds: Bools) -> Iterator[tuple[int, int]]:
+    """First of each run of those that fulfil a condition, and the one after its last."""
+    if holds.any():
+        edges = np.flatnonzero(np.diff(np.concatenate([[False], holds, [False]]).astype(np.int8)))
+        yield from ((int(first), int(after)) for first, after in edges.reshape(-1, 2))
 
 
 def _joined(times: Floats, poll_s: float) -> Iterator[tuple[float, float]]:

@@ -17,7 +17,8 @@ _N_CURRENTS, _N_NEWS = 50, 20
 def silent(series: Series, times: Floats, edges: Floats) -> Bools:
     """Intervals during which a quantity was not read, not even an old value, (k,).
 
-    Readings that are far apart among others just as far apart are a slower pace.
+    Readings that are far apart among others just as far apart are a slower pace; but not where the
+    phone may have slept between them for all that is known, and a counter tells better.
 
     Args:
         series: for how often it was polled, and when the phone slept.
@@ -25,7 +26,7 @@ def silent(series: Series, times: Floats, edges: Floats) -> Bools:
         edges: of the intervals, (k + 1,).
     """
     wide = np.flatnonzero(wider(times, max(_GAP_POLLS * series.poll_s, _GAP_S)))
-    if len(wide):
+    if len(wide) and (series.has("awake_s") or not len(series.read("counter_mah").news)):
         awake_s = np.diff(times - slept_s(sleeps(series), times))
         beside = np.add.outer(wide, np.arange(-_N_BESIDE, _N_BESIDE + 1))
         around_s = np.median(awake_s[np.clip(beside, 0, len(awake_s) - 1)], axis=1)

@@ -78,7 +78,8 @@ def test_a_slower_pace_is_no_gap(drawn: Drawn, every_s: int, awake: bool, counte
         **({} if counter else {"counter_mah": None}),
     )
     found = best(series, BORDERS)
-    assert not silent(series, series.t_s, series.t_s).any()
+    sleep_unknown = counter and not awake and every_s > 5
+    assert silent(series, series.t_s, series.t_s).any() == sleep_unknown
     assert found.energy_mwh == pytest.approx(drawn.true_mwh(BORDERS), rel=0.01)
     assert np.abs(scores(found, drawn.true_mwh(BORDERS))).max() < 3
     assert found.covered_ratio == pytest.approx([1.0, 1.0], abs=0.01)
@@ -95,6 +96,19 @@ def test_a_lone_reading_in_a_gap_counts(drawn: Drawn, counter: bool) -> None:
     assert found.energy_mwh == pytest.approx(true_mwh, rel=0.002 if counter else 0.1)
     assert np.abs(scores(found, true_mwh)).max() < 3
     assert (found.own_u_mwh[1] > 10) != counter, "without a counter little is known"
+
+
+def test_a_counter_tells_what_a_phone_woken_once_a_minute_drew(drawn: Drawn) -> None:
+    """No clock tells that it slept: each time it is read it has just woken up."""
+    woken = drawn.t_s % 60 == 0
+    sleepy = (drawn.t_s > HOUR_S) & ~woken
+    draws = Drawn(drawn.t_s, np.where(drawn.t_s > HOUR_S, 25.0, drawn.current_ma))
+    shown_ma = np.where(drawn.t_s > HOUR_S, 120.0 + drawn.current_ma / 50, draws.current_ma)
+    found = best(draws.series(~sleepy, current_ma=-shown_ma), BORDERS)
+    true_mwh = draws.true_mwh(BORDERS)
+    assert found.energy_mwh == pytest.approx(true_mwh, rel=0.02)
+    assert (np.abs(found.energy_mwh - true_mwh) < 2 * found.u_mwh).all()
+    assert not any("model" in note or "contradict" in note for note in found.notes)
 
 
 def stuck(drawn: Drawn, *names: str) -> dict[str, Any]:
