@@ -155,10 +155,11 @@ def enough_of(n: int) -> slice | Indices:
 
 def enough_that(hold: Bools) -> Indices:
     """The same of those that fulfil a condition."""
-    if hold.all():
-        return np.arange(len(hold))[enough_of(len(hold))]
-    at = np.flatnonzero(hold)
-    return at[enough_of(len(at))]
+    n = int(np.count_nonzero(hold))
+    some = enough_of(n)
+    if n == len(hold) and not isinstance(some, slice):
+        return some
+    return np.flatnonzero(hold)[some]
 
 
 def usual(values: Floats, ratio: float = 0.5) -> float:

@@ -353,7 +353,7 @@ def _microseconds(seconds: Floats) -> npt.NDArray[np.timedelta64]:
 
 
 def _floats(column: "pd.Series[float]") -> Floats:
-    return np.asarray(column.to_numpy(dtype=np.float64, na_value=np.nan), dtype=np.float64)
+    return np.asarray(column.to_numpy(), dtype=np.float64)
 
 
 def _lasting(column: "pd.Series[bool]") -> Bools:

@@ -109,9 +109,11 @@ def _sessions(recording: Recording) -> Iterator[_Span]:
     """Restarts of the phone, and steps of its wall clock."""
     for session in recording.clock.sessions[1:]:
         yield "the phone restarted", session.first_s, session.first_s, False
-    wall = recording.readings[["t_s", "phone_utc"]].dropna()
-    times = wall["t_s"].to_numpy()
-    wall_us = wall["phone_utc"].dt.as_unit("us").astype("int64").to_numpy()
+    wall, times = recording.readings["phone_utc"], recording.readings["t_s"].to_numpy()
+    there = wall.notna().to_numpy()
+    if not there.all():
+        wall, times = wall[there], times[there]
+    wall_us = wall.dt.as_unit("us").astype("int64").to_numpy()
     lead_s = (wall_us - wall_us[:1]) / 1e6 - times
     for at in np.flatnonzero(np.abs(np.diff(lead_s)) > _CLOCK_STEP_S):
         step_s = lead_s[at + 1] - lead_s[at]

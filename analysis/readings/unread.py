@@ -47,15 +47,18 @@ def frozen(series: Series) -> Floats:
     """
     name = "current_ma" if series.has("current_ma", _N_CURRENTS) else "voltage_mv"
     known, voltage = series.read(name), series.read("voltage_mv")
+    none = np.empty((0, 2))
     if len(known.news) < _N_NEWS:
-        return np.empty((0, 2))
-    first = np.concatenate([[0], known.news])
-    last = np.concatenate([known.news, [len(known)]]) - 1
+        return none
     look_s = series.current_hold_s if name == "current_ma" else None
     limit_s = max(_FROZEN_LOOKS * (look_s or series.look_s.get(name, series.poll_s)), _FROZEN_S)
+    # A stretch that long has a whole quarter of it without anything new.
+    quarters_s = np.arange(known.t_s[0], known.t_s[-1] + limit_s / 4, limit_s / 4)
+    if np.diff(known.n_new(quarters_s)).all():
+        return none
+    first = np.concatenate([[0], known.news])
+    last = np.concatenate([known.news, [len(known)]]) - 1
     long = known.t_s[last] - known.t_s[first] > limit_s
-    if not long.any():
-        return np.empty((0, 2))
     first, last = first[long], last[long]
     idle = spanned(sleeps(series), known.t_s) | silent(series, known.t_s, known.t_s)
     read_s = running(np.where(idle, 0.0, np.diff(known.t_s)))

@@ -9,6 +9,7 @@ import time
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from statistics import median
 
 import numpy as np
 import pyarrow as pa
@@ -29,8 +30,7 @@ COLUMNS = (
 )  # fmt: skip
 START = datetime(2026, 5, 4, 6, tzinfo=UTC)
 CAPACITY_MAH = 30_000.0
-MOST_RATIO = 6.0
-"""Three is the aim, not reached: reading the files takes one of the four that are left."""
+MOST_RATIO, N_PAIRS = 3.0, 5
 
 
 @pytest.fixture(scope="module")
@@ -135,13 +135,15 @@ def timed(act: Callable[[Path], float], path: Path) -> tuple[float, float]:
 def test_a_table_costs_little_more_than_reading(run: Path) -> None:
     for act in (read_and_integrate, table_of):
         timed(act, run)  # files into the cache of the operating system, modules loaded
-    bare_s, bare_mwh = timed(read_and_integrate, run)
-    ours_s, ours_mwh = timed(table_of, run)
-    again_s, _ = timed(read_and_integrate, run)
-    ratio = ours_s / ((bare_s + again_s) / 2)
-    print(f"\n17 million readings: {ours_s:.2f} s, {ratio:.2f} times {bare_s:.2f} s")
-    assert ours_mwh == pytest.approx(bare_mwh, rel=1e-3)
-    assert ratio <= MOST_RATIO
+    ratios = []
+    for _ in range(N_PAIRS):  # the machine's speed drifts: each is held against its neighbour
+        bare_s, bare_mwh = timed(read_and_integrate, run)
+        ours_s, ours_mwh = timed(table_of, run)
+        ratios.append(ours_s / bare_s)
+        print(f"\n17 million readings: {ours_s:.2f} s, {ratios[-1]:.2f} times {bare_s:.2f} s")
+        assert ours_mwh == pytest.approx(bare_mwh, rel=1e-3)
+    print(f"median ratio {median(ratios):.2f}")
+    assert median(ratios) <= MOST_RATIO
 
 
 def test_memory_stays_below_three_times_the_columns(run: Path) -> None:
@@ -169,4 +171,4 @@ def test_memory_stays_below_three_times_the_columns(run: Path) -> None:
     # Not getrusage: what that calls the peak of a child begins with its parent's.
     ratio = int(done.stdout) * 1024 / sum(sizes)
     print(f"\nmemory: {ratio:.2f} times {sum(sizes) / 1e6:.0f} MB of columns")
-    assert 0.5 < ratio < 3
+    assert 0.1 < ratio < 3
