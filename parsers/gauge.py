@@ -82,16 +82,18 @@ class GaugeDecision:
         return raw * COUNTER_UNITS[self.counter_unit] * self.scale * (self.counter_sign or 1)
 
 
-def decide(samples: GaugeSamples, override: GaugeOverride | None = None) -> GaugeDecision:
+def decide(
+    samples: GaugeSamples, override: GaugeOverride | None = None, override_why: str = ""
+) -> GaugeDecision:
     """Unit and sign of one phone's current and counter.
 
     Args:
         samples: readings of one phone; an unplugged period in use tells most.
-        override: what the user states goes before all evidence.
+        override: what is known otherwise goes before all evidence.
+        override_why: whence, in words; empty: the user states it.
     """
-    return _overridden(
-        _decided(gather(samples), samples.capacity_mah), override or GaugeOverride()
-    )
+    decided = _decided(gather(samples), samples.capacity_mah)
+    return _overridden(decided, override or GaugeOverride(), override_why)
 
 
 def _decided(evidence: Evidence, capacity_mah: float | None) -> GaugeDecision:
@@ -129,7 +131,7 @@ def _decided(evidence: Evidence, capacity_mah: float | None) -> GaugeDecision:
     )
 
 
-def _overridden(decision: GaugeDecision, override: GaugeOverride) -> GaugeDecision:
+def _overridden(decision: GaugeDecision, override: GaugeOverride, why: str) -> GaugeDecision:
     stated = {
         field.name: value
         for field in fields(override)
@@ -137,9 +139,8 @@ def _overridden(decision: GaugeDecision, override: GaugeOverride) -> GaugeDecisi
     }
     if not stated:
         return decision
-    said = ", ".join(f"{name} {value}" for name, value in stated.items())
+    values = ", ".join(f"{name} {value}" for name, value in stated.items())
+    said = why or f"stated by the user: {values}"
     if "counter_unit" in stated and decision.counter == "unknown":
         stated.setdefault("counter", "cumulative")
-    return replace(
-        decision, **stated, why=f"stated by the user: {said}; {decision.why}", confidence=1.0
-    )
+    return replace(decision, **stated, why=f"{said}; {decision.why}", confidence=1.0)

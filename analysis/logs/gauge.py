@@ -11,7 +11,7 @@ from parsers.runfolder import GaugeFacts
 from parsers.units import mah_from_uah
 
 _MAJORITY = 0.95
-_USABLE = ("cumulative", "tick", "unknown")
+_READ = ("cumulative", "tick", "stuck", "unknown")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,6 +54,7 @@ def gauge_of(times_s: Floats, values: dict[str, Floats], capacity_mah: float | N
             capacity_mah=capacity_mah,
         ),
         GaugeOverride(counter_unit=None if named_mah is None else "uAh"),
+        "counter in the unit of its column",
     )
     why = []
     if named_ma is None:
@@ -64,7 +65,7 @@ def gauge_of(times_s: Floats, values: dict[str, Floats], capacity_mah: float | N
         sign, said = _sign(named_ma, plugged)
         why += [f"current in the unit of its column, {said}", f"counter {decision.counter}"]
         current_ma = named_ma * sign if sign else np.where(plugged, np.nan, -np.abs(named_ma))
-    if named_mah is not None and decision.counter in _USABLE:
+    if named_mah is not None and decision.counter in _READ:
         counter_mah = named_mah * (decision.counter_sign or 1)
     else:
         counter_mah = _counter(values.get("charge_counter_raw", nothing), decision)

@@ -23,7 +23,12 @@ _Span = tuple[str, float, float, bool]
 
 def found_in(recording: Recording, series: Series) -> tuple[Finding, ...]:
     """Everything about a phone's readings that is handled or doubtful, in the order of time."""
-    spans = [*_source(series), *_states(series), *_counter(series), *_sessions(recording)]
+    spans = [
+        *_source(series),
+        *_states(series),
+        *_counter(recording, series),
+        *_sessions(recording),
+    ]
     spans.sort(key=lambda span: span[1])
     utc = recording.utc_at([at_s for _, *ends, _ in spans for at_s in ends])
     return tuple(
@@ -85,15 +90,18 @@ def _states(series: Series) -> Iterator[_Span]:
         yield f"the {name} is frozen", float(start_s), float(end_s), False
 
 
-def _counter(series: Series) -> Iterator[_Span]:
+def _counter(recording: Recording, series: Series) -> Iterator[_Span]:
     """What kind of counter it is, and when it was corrected."""
     whole = (float(series.t_s[0]), float(series.t_s[-1]))
     values = series.known("counter_mah")[1]
-    if not len(values):
+    gauge = recording.entry.gauge
+    # Of a raw counter that never moves the unit cannot be told, so there are no values of it.
+    told = gauge is not None and gauge.counter == "stuck"
+    stuck = bool(np.ptp(values) == 0) if len(values) else told
+    if not len(values) and not stuck:
         yield "no charge counter was read", *whole, True
         return
     if not charge_counter.can(series):
-        stuck = bool(np.ptp(values) == 0)
         kind = "never moves" if stuck else "moves only with the level"
         yield f"the charge counter {kind}; it is not used", *whole, True
         return

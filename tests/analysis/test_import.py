@@ -111,6 +111,36 @@ def test_a_counter_that_rises_is_turned_round(do: Import, tmp_path: Path) -> Non
         assert segment.amount.energy_mwh == pytest.approx(1000, rel=2e-3), name
 
 
+@pytest.mark.parametrize("name", ["charge_counter_mah", "charge_counter_raw"])
+def test_a_counter_that_never_moves_is_said_to(do: Import, tmp_path: Path, name: str) -> None:
+    columns = steady()
+    log = {
+        "t_s": columns["t_s"],
+        "voltage_mv": np.full(3601, 4000),
+        "current_ma": -columns["drawn_ma"],
+        "level_pct": np.floor(columns["charge_mah"] / 40),
+        name: np.full(3601, 2500),
+    }
+    assert do(log_text(log)).exit_code == 0
+    shown = invoke("energy", str(tmp_path / "run"))
+    assert "the charge counter never moves; it is not used" in shown.stdout
+    assert "no charge counter was read" not in shown.stdout
+
+
+def test_a_unit_from_a_column_is_not_called_stated_by_the_user(do: Import) -> None:
+    columns = steady()
+    log = {
+        "t_s": columns["t_s"],
+        "voltage_mv": np.full(3601, 4000),
+        "current_raw": np.round(-1000 * columns["drawn_ma"]).astype(np.int64),
+        "level_pct": np.floor(columns["charge_mah"] / 40),
+        "charge_counter_mah": columns["charge_mah"],
+    }
+    done = do(log_text(log), "--capacity-mah", "4000")
+    assert "counter in the unit of its column" in done.stderr
+    assert "stated by the user" not in done.stderr
+
+
 def test_a_magnitude_on_a_supply_says_nothing(do: Import, tmp_path: Path) -> None:
     columns = steady()
     plugged = columns["t_s"] >= 3000
