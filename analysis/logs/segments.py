@@ -1,5 +1,6 @@
 """The segments that come with a log, as tags of a run."""
 
+import math
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from itertools import pairwise
@@ -85,7 +86,7 @@ def _records(number: int, span: _Span, clock: LogClock) -> tuple[TagRecord, TagR
 def _span(log: Log, row: int, labels: set[str]) -> _Span:
     name = log.texts["segment"][row].strip()
     phone = log.texts["phone"][row].strip() if "phone" in log.texts else ""
-    start_s, end_s = float(log.values["start_s"][row]), float(log.values["end_s"][row])
+    start_s, end_s = (_moment_s(log, name, row) for name in ("start_s", "end_s"))
     if not 1 <= len(name) <= NAME_MAX_CHARS or not name.isprintable():
         raise log.wrong(row, f"a segment's name has 1 to {NAME_MAX_CHARS} printable characters")
     if phone and phone not in labels:
@@ -93,3 +94,10 @@ def _span(log: Log, row: int, labels: set[str]) -> _Span:
     if not start_s < end_s:
         raise log.wrong(row, "end_s must be after start_s")
     return name, phone or None, start_s, end_s
+
+
+def _moment_s(log: Log, name: str, row: int) -> float:
+    moment_s = float(log.values[name][row])
+    if math.isnan(moment_s):
+        raise log.wrong(row, f"{name} is empty; write the seconds on the log's clock")
+    return moment_s

@@ -255,6 +255,8 @@ GOOD = "t_s,voltage_mv,current_ma\n0,4000,-500\n10,4000,-510\n3600,3990,-505\n"
         (GOOD, "segment,start_s\ncall,0\n", "no column end_s"),
         (GOOD, "start_s,end_s\n0,1\n", "no column segment"),
         (GOOD, "segment,start_s,end_s\ncall,9,9\n", "line 2: end_s must be after start_s"),
+        (GOOD, "segment,start_s,end_s\ncall,0,\n", "line 2: end_s is empty"),
+        (GOOD, "segment,start_s,end_s\ncall,,9\n", "line 2: start_s is empty"),
         (GOOD, "segment,start_s,end_s\n,0,9\n", "line 2: a segment's name"),
         (GOOD, f"segment,start_s,end_s\n{'x' * 61},0,9\n", "line 2: a segment's name"),
         (GOOD, "segment,start_s,end_s\na\x1b[2Jb,0,9\n", "line 2: a segment's name"),
