@@ -22,9 +22,15 @@ def reported() -> Iterator[None]:
         code, said = WRONG_USE, str(exc)
     except BrokenPipeError:
         raise
+    except (FileNotFoundError, NotADirectoryError, IsADirectoryError) as exc:
+        code, said = WRONG_USE, f"{_which(exc)}; name a file that is there"
     except OSError as exc:
-        code, said = DAMAGED, f"{exc.filename or 'file'}: {exc.strerror or exc}"
+        code, said = DAMAGED, _which(exc)
     else:
         return
     typer.echo(f"rundown: {printable(said, 1000)}", err=True)
     raise typer.Exit(code)
+
+
+def _which(exc: OSError) -> str:
+    return f"{exc.filename or 'file'}: {exc.strerror or exc}"
