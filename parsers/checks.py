@@ -60,6 +60,6 @@ def read_checks(path: Path) -> Lines[CheckRecord]:
     """All records, in the order they were made; a missing file holds none.
 
     Raises:
-        RunFolderError: if the file cannot be read as text.
+        RunDamagedError: if the file cannot be read as text.
     """
     return read_lines(path, CheckRecord)

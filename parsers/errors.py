@@ -66,7 +66,7 @@ class JournalDamagedError(ParserError):
 
 
 class RunFolderError(ParserError):
-    """A folder is not a run, or a file in it does not hold what the format promises.
+    """A folder is not a run, or a file in it is not of this version.
 
     Attributes:
         path: the file or folder.
@@ -75,6 +75,12 @@ class RunFolderError(ParserError):
     def __init__(self, path: str, reason: str) -> None:
         self.path = path
         super().__init__(f"{path}: {reason}")
+
+
+class RunDamagedError(RunFolderError):
+    """A file of a run does not hold what the format promises: restore or rebuild it."""
+
+    exit_code = 4
 
 
 class UnknownDumpError(ParserError):

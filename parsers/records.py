@@ -6,7 +6,7 @@ from typing import Generic, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from parsers.errors import RunFolderError
+from parsers.errors import RunDamagedError
 
 Model = TypeVar("Model", bound=BaseModel)
 
@@ -30,14 +30,14 @@ def read_lines(path: Path, model: type[Model]) -> Lines[Model]:
     A line that is not a record (a writer was killed, an editor got in) is named in `damage`.
 
     Raises:
-        RunFolderError: if the file cannot be read as text.
+        RunDamagedError: if the file cannot be read as text.
     """
     try:
         lines = path.read_text("utf-8").split("\n")
     except FileNotFoundError:
         return Lines()
     except UnicodeDecodeError as exc:
-        raise RunFolderError(str(path), f"not UTF-8 text at byte {exc.start}") from exc
+        raise RunDamagedError(str(path), f"not UTF-8 text at byte {exc.start}") from exc
     records, damage = [], []
     for number, line in enumerate(lines, start=1):
         if not line.strip():

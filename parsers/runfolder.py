@@ -8,7 +8,7 @@ from typing import Literal
 
 from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
-from parsers.errors import RunFolderError
+from parsers.errors import RunDamagedError, RunFolderError
 
 MANIFEST_VERSION = 1
 LABEL = re.compile(r"(?=[a-z0-9_-]*[a-z])[a-z0-9](?:[a-z0-9_-]{0,38}[a-z0-9])?")
@@ -253,7 +253,8 @@ class RunFolder:
         """The manifest.
 
         Raises:
-            RunFolderError: if there is none, or it is not what this version can read.
+            RunFolderError: if there is none.
+            RunDamagedError: if it is not what this version can read.
         """
         try:
             return Manifest.model_validate_json(self.manifest_path.read_bytes())
@@ -265,9 +266,10 @@ class RunFolder:
         except ValidationError as exc:
             first = exc.errors(include_url=False)[0]
             where = ".".join(str(step) for step in first["loc"]) or "the file"
-            raise RunFolderError(
+            raise RunDamagedError(
                 str(self.manifest_path),
-                f"{where}: {first['msg']}; it was written by another version or edited by hand",
+                f"{where}: {first['msg']}; it was cut, edited by hand or written by another "
+                "version, restore it from a copy",
             ) from exc
 
     def write_manifest(self, manifest: Manifest) -> None:

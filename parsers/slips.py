@@ -88,7 +88,7 @@ def read_slips(path: Path) -> Slips:
     """All slips of a run; a missing file holds none.
 
     Raises:
-        RunFolderError: if the file cannot be read as text.
+        RunDamagedError: if the file cannot be read as text.
     """
     lines = read_lines(path, SlipRecord)
     records = [record for _, record in lines.records]

@@ -16,7 +16,7 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from parsers.errors import RunFolderError
+from parsers.errors import RunDamagedError, RunFolderError
 from parsers.schema import SCHEMA_VERSION, TABLES, TableRow, arrow_schema
 
 PHONE = "phone"
@@ -217,5 +217,5 @@ def _refuse_others(path: Path, found: pa.Schema, schema: pa.Schema) -> None:
         )
 
 
-def _damaged(path: Path) -> RunFolderError:
-    return RunFolderError(str(path), f"damaged: {_AGAIN}")
+def _damaged(path: Path) -> RunDamagedError:
+    return RunDamagedError(str(path), f"damaged: {_AGAIN}")

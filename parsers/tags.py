@@ -118,7 +118,7 @@ def read_tags(path: Path) -> Tags:
     A line that is not a record (a writer was killed, an editor got in) is named in `damage`.
 
     Raises:
-        RunFolderError: if the file cannot be read as text.
+        RunDamagedError: if the file cannot be read as text.
     """
     lines = read_lines(path, TagRecord)
     records = tuple(

@@ -47,7 +47,7 @@ class Measured:
         """A run as it was read, with its energies.
 
         Raises:
-            RunFolderError: if the file of checks cannot be read as text.
+            RunDamagedError: if the file of checks cannot be read as text.
         """
         return cls(
             name=name,

@@ -57,7 +57,7 @@ def checked_of(run: Run, report: EnergyReport) -> dict[tuple[str, str, int], Che
     A check holds until the next one; a whole run has everything that was ever wrong.
 
     Raises:
-        RunFolderError: if the file of checks cannot be read as text.
+        RunDamagedError: if the file of checks cannot be read as text.
     """
     path = RunFolder(run.path).checks_path
     records = [record for _, record in read_checks(path).records]

@@ -42,7 +42,7 @@ def sections(run: Run, hours: Outlook | None) -> list[Section]:
         hours: how long activities would last; None if too little is known.
 
     Raises:
-        RunFolderError: if a file of the run cannot be read as text.
+        RunDamagedError: if a file of the run cannot be read as text.
     """
     return [*([] if hours is None else [_outlook(hours)]), _fairness(run), _slips(run)]
 

@@ -20,7 +20,7 @@ def slipped(run: Run, recording: Recording) -> tuple[Finding, ...]:
     """The slips of one phone, in the order they were seen.
 
     Raises:
-        RunFolderError: if the file of slips cannot be read as text.
+        RunDamagedError: if the file of slips cannot be read as text.
     """
     return tuple(
         finding

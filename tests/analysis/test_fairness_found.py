@@ -165,7 +165,7 @@ def test_the_command_says_all_of_it(run_path: Path) -> None:
 def test_a_file_that_is_no_text_is_said_so(run_path: Path, name: str) -> None:
     (run_path / name).write_bytes(b"\xff\xfe")
     done = CliRunner().invoke(rundown.app, ["compare", str(run_path)])
-    assert done.exit_code == 2
+    assert done.exit_code == 4
     assert f"{name}: not UTF-8 text" in done.stderr
 
 

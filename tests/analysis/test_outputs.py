@@ -216,6 +216,11 @@ def test_wrong_use_and_damage_have_their_codes(run_path: Path, tmp_path: Path) -
     damaged = invoke("energy", str(run_path))
     assert damaged.exit_code == 4
     assert "rundown tidy" in damaged.stderr
+    RunFolder(run_path).manifest_path.write_text("{")
+    cut = invoke("energy", str(run_path))
+    assert cut.exit_code == 4
+    assert "run.json" in cut.stderr
+    assert "restore it from a copy" in cut.stderr
     assert invoke("energy", str(run_path), "--nonsense").exit_code == 2
 
 
