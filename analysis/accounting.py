@@ -29,11 +29,12 @@ def energy(run: Run) -> EnergyReport:
     """
     # Matrices are small: threads of the linear algebra would only wait for each other.
     with threadpool_limits(1, user_api="blas"), ThreadPoolExecutor(N_AT_ONCE) as pool:
-        found = list(pool.map(partial(_phone_or_why, run), range(len(run.recordings))))
+        found = list(pool.map(partial(_phone_or_lack, run), range(len(run.recordings))))
     phones = [each for each in found if isinstance(each, PhoneEnergy)]
-    notes = [*run.notes, *(each for each in found if isinstance(each, str))]
+    lacks = [each for each in found if isinstance(each, NothingRecordedError)]
     if not phones:
-        raise NothingRecordedError(str(run.path), "; ".join(notes) or "no phones")
+        raise run.lacking(lacks)
+    notes = [*run.notes, *(f"{lack.said}; {run.advice_on(lack)}" for lack in lacks)]
     manifest = run.manifest
     return EnergyReport(
         run=manifest.run_id,
@@ -48,11 +49,11 @@ def energy(run: Run) -> EnergyReport:
     )
 
 
-def _phone_or_why(run: Run, number: int) -> PhoneEnergy | str:
+def _phone_or_lack(run: Run, number: int) -> PhoneEnergy | NothingRecordedError:
     try:
         return _phone(run, run.recordings[number])
     except NothingRecordedError as exc:
-        return str(exc)
+        return exc
 
 
 def _phone(run: Run, recording: Recording) -> PhoneEnergy:

@@ -42,10 +42,10 @@ def import_(
         )
         for phone, n_readings in done.n_readings.items():
             typer.echo(f"{phone}: {n_readings} readings; {done.why[phone]}", err=True)
-        for note in done.notes:
+        for note in (*done.notes, *done.lacks):
             typer.echo(note, err=True)
         typer.echo(done.folder.path)
-        raise typer.Exit(DONE)
+        raise typer.Exit(ATTENTION if done.lacks else DONE)
 
 
 @app.command()

@@ -8,17 +8,19 @@ class AnalysisError(RundownError):
 
 
 class NothingRecordedError(AnalysisError):
-    """There is not enough to work on: record for longer, or rebuild the tables.
+    """There is not enough to work on: do as advised.
 
     Attributes:
         where: the run or the phone.
+        said: where and what, without the advice.
+        advice: what to do next; empty where that depends on how the run was made.
     """
 
-    def __init__(self, where: str, reason: str) -> None:
+    def __init__(self, where: str, reason: str, advice: str = "") -> None:
         self.where = where
-        super().__init__(
-            f"{where}: {reason}; rebuild the tables with `rundown tidy`, or record again"
-        )
+        self.said = f"{where}: {reason}"
+        self.advice = advice
+        super().__init__("; ".join(filter(None, (self.said, advice))))
 
 
 class TableDamagedError(AnalysisError):

@@ -93,7 +93,9 @@ class Charge:
         self.piece: list[Segment] = [pieces[min(int(k), len(pieces) - 1)] for k in at]
         self.activities = list(dict.fromkeys(p.activity for p in self.piece if p.tagged))
         if not self.activities:
-            raise NothingRecordedError(recording.phone, "no segment is tagged on it")
+            raise NothingRecordedError(
+                recording.phone, "no segment is tagged on it", "tag what it did with `rundown tag`"
+            )
 
     def did(self, activity: str) -> Bools:
         """Which pieces are that activity."""
@@ -113,7 +115,10 @@ class Charge:
         rated_mah = self.recording.entry.capacity_mah
         if rated_mah is None:
             raise NothingRecordedError(
-                self.recording.phone, f"{self.not_full}, and no rated capacity is stated"
+                self.recording.phone,
+                f"{self.not_full}, and no rated capacity is stated",
+                "state it with --capacity-mah when you record or import, or record from 100 % to "
+                "shut-off",
             )
         _, volts = self.series.known("voltage_mv")
         energy_mwh = rated_mah * float(np.mean(volts)) / 1000

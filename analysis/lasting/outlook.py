@@ -72,7 +72,7 @@ def outlook(
         ValueError: if the mix names an activity that no phone did.
         NothingRecordedError: if no phone tells enough.
     """
-    phones, notes = [], list(run.notes)
+    phones, lacks = [], []
     names: dict[str, None] = {}
     for recording in run.recordings:
         try:
@@ -80,9 +80,10 @@ def outlook(
             names |= dict.fromkeys(charge.activities)
             phones.append((charge, charge.usable()))
         except NothingRecordedError as exc:
-            notes.append(str(exc))
+            lacks.append(exc)
     if not phones:
-        raise NothingRecordedError(str(run.path), "; ".join(notes) or "no phones")
+        raise run.lacking(lacks)
+    notes = [*run.notes, *(f"{lack.said}; {run.advice_on(lack)}" for lack in lacks)]
     wanted = _known(mix_s or {}, list(names))
     return Outlook(
         run=run.manifest.run_id,

@@ -13,9 +13,11 @@ import numpy as np
 
 from analysis.errors import LogError
 from analysis.estimation.profile import Floats
+from analysis.estimators import ESTIMATORS
 from analysis.logs.file import CURRENTS, GAUGE, TIMES, VOLTAGES, Log, read_log, seconds
 from analysis.logs.gauge import gauge_of, known
 from analysis.logs.segments import LogClock, read_segments
+from analysis.readings.recording import load
 from parsers.runfolder import Clocks, Manifest, PhoneEnd, PhoneEntry, RunFolder, checked_label
 from parsers.schema import Reading
 from parsers.tables import write_table
@@ -43,12 +45,14 @@ class Imported:
         n_readings: by phone.
         why: what the current and the counter were taken for and why, by phone.
         notes: what had to be assumed, in sentences.
+        lacks: why no energy can be told of a phone, in sentences; empty if it can of all.
     """
 
     folder: RunFolder
     n_readings: dict[str, int]
     why: dict[str, str]
     notes: tuple[str, ...]
+    lacks: tuple[str, ...]
 
 
 def import_log(
@@ -114,6 +118,7 @@ def import_log(
         n_readings={label: len(index) for label, index in rows.items()},
         why={entry.label: entry.gauge.why if entry.gauge else "" for entry in entries},
         notes=_notes(log),
+        lacks=_lacks(out),
     )
 
 
@@ -197,6 +202,24 @@ def _notes(log: Log) -> tuple[str, ...]:
     if "plugged" not in log.values:
         notes.append("the log has no column plugged: taken as never plugged in")
     return tuple(notes)
+
+
+def _lacks(folder: Path) -> tuple[str, ...]:
+    lacks = []
+    for recording in load(folder).recordings:
+        series = recording.series()
+        if not any(estimator.can(series) for estimator in ESTIMATORS):
+            missing = (
+                "neither current nor a moving charge counter, nor a level that falls with "
+                "--capacity-mah"
+                if series.has("voltage_mv")
+                else "no voltage"
+            )
+            lacks.append(
+                f"{recording.phone}: no energy can be told: there is {missing}; add it and import "
+                "again into another folder"
+            )
+    return tuple(lacks)
 
 
 def _tool_version() -> str:

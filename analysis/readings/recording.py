@@ -33,6 +33,7 @@ _COLUMNS: dict[str, tuple[str, ...]] = {
 _KEPT = 3_000_000
 """Readings that may stay in memory together: some hundreds of megabytes."""
 
+_RECORD_AGAIN = "rebuild the tables with `rundown tidy`, or record again"
 _CODED = {"readings": ("boot_id",)}
 _TYPES = {pa.bool_(): pd.BooleanDtype()}
 """One byte a flag where some are missing, instead of an object."""
@@ -133,6 +134,19 @@ class Run:
             raise NotEnoughError(str(self.path), f"which phone? --phone, one of {labels}")
         return mine[0]
 
+    def advice_on(self, lack: NothingRecordedError) -> str:
+        """What to do about what a phone of this run lacks."""
+        if lack.advice or self.manifest.imported_from is None:
+            return lack.advice or _RECORD_AGAIN
+        log = printable(self.manifest.imported_from)
+        return f"import {log} again with the missing column, or --capacity-mah for the level"
+
+    def lacking(self, lacks: Sequence[NothingRecordedError]) -> NothingRecordedError:
+        """What all its phones lack, as one error; equal advice is given once."""
+        said = [*self.notes, *(lack.said for lack in lacks)]
+        advice = dict.fromkeys(map(self.advice_on, lacks))
+        return NothingRecordedError(str(self.path), "; ".join(said), "; ".join(advice))
+
 
 def load(path: Path) -> Run:
     """Opens a run folder. The tables of a phone are read when it is asked for.
@@ -148,7 +162,7 @@ def load(path: Path) -> Run:
     n_rows = {entry.label: _n_rows(folder, entry.label) for entry in manifest.phones}
     recorded = [entry for entry in manifest.phones if n_rows[entry.label] >= 2]
     if not recorded:
-        raise NothingRecordedError(str(folder.path), "no phone has readings")
+        raise NothingRecordedError(str(folder.path), "no phone has readings", _RECORD_AGAIN)
     return Run(
         path=folder.path,
         manifest=manifest,

@@ -110,11 +110,13 @@ def test_manifest_facts_reach_the_report(run_path: Path) -> None:
     assert report.needs_attention
 
 
-def rewritten(path: Path, change: Callable[[dict[str, Any]], dict[str, Any]]) -> Path:
+def rewritten(
+    path: Path, change: Callable[[dict[str, Any]], dict[str, Any]], phone: str = "alder-1"
+) -> Path:
     tables = RunFolder(path).tables
     rows = read_table(tables / "readings").to_pylist()
-    mine = [Reading(**change(row)) for row in rows if row["phone"] == "alder-1"]
-    write_table(tables, "readings", "alder-1", mine, {})
+    mine = [Reading(**change(row)) for row in rows if row["phone"] == phone]
+    write_table(tables, "readings", phone, mine, {})
     return path
 
 
@@ -195,4 +197,15 @@ def test_a_phone_that_tells_nothing_does_not_hide_the_others(run_path: Path) -> 
 
     report = energy(load(rewritten(run_path, change)))
     assert [phone.phone for phone in report.phones] == ["birch-1", "cedar-1"]
-    assert any(note.startswith("alder-1: neither current") for note in report.notes)
+    (note,) = (note for note in report.notes if note.startswith("alder-1: neither current"))
+    assert note.count("rebuild the tables with `rundown tidy`, or record again") == 1
+
+    def nothing(row: dict[str, Any]) -> dict[str, Any]:
+        return change(row) | {"level_pct": None}
+
+    for phone in ("birch-1", "cedar-1"):
+        rewritten(run_path, nothing, phone)
+    with pytest.raises(NothingRecordedError) as caught:
+        energy(load(run_path))
+    assert str(caught.value).count("neither current") == 3
+    assert str(caught.value).count("rebuild the tables") == 1

@@ -287,6 +287,34 @@ def test_wrong_options_are_refused(do: Import, tmp_path: Path) -> None:
     assert "No such file or directory; name a file that is there" in missing.stderr
 
 
+@pytest.mark.parametrize(
+    ("log", "missing"),
+    [
+        ("t_s,current_ma\n0,-500\n10,-510\n3600,-505\n", "no voltage"),
+        (
+            "t_s,voltage_mv,level_pct\n0,4000,90\n1800,3990,88\n3600,3980,86\n",
+            "neither current nor a moving charge counter, nor a level that falls with "
+            "--capacity-mah",
+        ),
+    ],
+    ids=["voltage", "capacity"],
+)
+def test_a_log_that_tells_no_energy_is_said_to(
+    do: Import, tmp_path: Path, log: str, missing: str
+) -> None:
+    done = do(log)
+    assert done.exit_code == 1
+    assert f"phone-1: no energy can be told: there is {missing}; add it" in done.stderr
+    for command in ("energy", "outlook"):
+        said = invoke(command, str(tmp_path / "run"))
+        assert said.exit_code == 4
+        assert said.stderr.count("phone-1: neither current nor") == 1
+        assert said.stderr.count("import log.csv again with the missing column") == 1
+        assert "rundown tidy" not in said.stderr, "an imported run has no journals"
+    stated = do(log, "--capacity-mah", "4000", out="stated")
+    assert stated.exit_code == int("no voltage" in stated.stderr) == int("current" in log)
+
+
 def test_hostile_segment_names_stay_text(do: Import, tmp_path: Path) -> None:
     name = "=cmd|'<script>[red]x[/]`*$(id)"
     assert do(GOOD, segments=f'segment,start_s,end_s\n"{name}",0,1800\n').exit_code == 0
