@@ -21,7 +21,7 @@ from parsers.runfolder import (
     replace_file,
 )
 from parsers.schema import ContextChange, Reading
-from parsers.tables import write_table
+from parsers.tables import count_rows, write_table
 from parsers.text import printable
 
 _AUTO = "auto"
@@ -55,6 +55,8 @@ class Tidied:
 def tidy(folder: RunFolder, stated: Mapping[str, str] | None = None) -> list[Tidied]:
     """Rebuilds the tables of all phones: same journals in, same tables out.
 
+    A phone whose journal is missing keeps the tables it has: nothing else holds its readings.
+
     Args:
         folder: the run.
         stated: by label, what the user states of a phone's gauge from now on, in the words of
@@ -77,6 +79,10 @@ def tidy(folder: RunFolder, stated: Mapping[str, str] | None = None) -> list[Tid
     entries = []
     unread: dict[str, Counter[tuple[str, str]]] = {}
     for entry in _with_stated(manifest.phones, stated or {}):
+        if not folder.journal_path(entry.label).exists():
+            done.append(_left_alone(folder, entry))
+            entries.append(entry)
+            continue
         tidied, unread[entry.label] = _tidy_phone(folder, entry)
         done.append(tidied)
         entries.append(
@@ -95,9 +101,22 @@ def tidy(folder: RunFolder, stated: Mapping[str, str] | None = None) -> list[Tid
     return done
 
 
+def _left_alone(folder: RunFolder, entry: PhoneEntry) -> Tidied:
+    path = folder.journal_path(entry.label).relative_to(folder.path)
+    return Tidied(
+        phone=entry.label,
+        n_readings=count_rows(folder.tables / "readings", entry.label),
+        n_unread=entry.n_unread,
+        damage=(f"{path} is missing, its tables stay as they are; restore it from a copy",),
+        gauge=entry.gauge or GaugeFacts(),
+        end=entry.end,
+        clocks=entry.clocks,
+        missing=entry.missing,
+    )
+
+
 def _tidy_phone(folder: RunFolder, entry: PhoneEntry) -> tuple[Tidied, Counter[tuple[str, str]]]:
-    path = folder.journal_path(entry.label)
-    journal = read_journal(path) if path.exists() else Journal(damage=["the journal is missing"])
+    journal = read_journal(folder.journal_path(entry.label))
     assembler = Assembler(entry.label)
     merged = merge(journal)
     readings, changes = _rows(merged, assembler)
@@ -179,7 +198,10 @@ def _end(journal: Journal) -> PhoneEnd | None:
 
 
 def _write_unread(path: Path, unread: dict[str, Counter[tuple[str, str]]]) -> None:
-    lines = [
+    """Replaces the lines of the phones given; those of phones left alone stay."""
+    before = path.read_text("utf-8").splitlines() if path.exists() else []
+    kept = [line for line in before if json.loads(line)["phone"] not in unread]
+    lines = kept + [
         json.dumps({"phone": phone, "part": part, "text": printable(text, 200), "n_seen": n_seen})
         for phone, counts in unread.items()
         for (part, text), n_seen in sorted(counts.items())

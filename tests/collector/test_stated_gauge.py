@@ -88,6 +88,21 @@ def test_the_command_states_it(run: RunFolder) -> None:
     assert facts.why.startswith("stated by the user")
 
 
+def test_tables_without_their_journal_are_left_alone(run: RunFolder) -> None:
+    tidy(run)
+    readings = read_table(run.tables / "readings")
+    unread, manifest = (run.tables / "unread.jsonl").read_text(), run.read_manifest()
+    run.journal_path("alder-1").unlink()
+    done = CliRunner().invoke(rundown.app, ["tidy", str(run.path)])
+    assert done.exit_code == 1
+    assert "alder-1: 300 readings" in done.stderr
+    said = "journal/alder-1.journal is missing, its tables stay as they are"
+    assert said in done.stderr.replace("\n", " ")
+    assert read_table(run.tables / "readings") == readings
+    assert (run.tables / "unread.jsonl").read_text() == unread != ""
+    assert run.read_manifest() == manifest
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [("alder-2=mA", "no phone 'alder-2'"), ("alder-1=amps", "'amps' says nothing")],
