@@ -190,13 +190,16 @@ class _Reader:
             return "mA", -1
         return ("mA", 1) if "temperature_c" in self.values else ("uA", -1)
 
-    def row(self) -> BatteryServiceRow:
+    def row(self, dump: Dump) -> BatteryServiceRow:
         values = self.values
         for name in _NO_VALUES:
             del values[name]
         level, scale = values.pop("level", None), values.pop("scale", None)
-        if level is not None and scale is not None and level <= scale:
-            values["level_pct"] = 100 * level / scale
+        if level is not None and scale is not None:
+            if level <= scale:
+                values["level_pct"] = 100 * level / scale
+            else:
+                _leave_level(dump, level)
         if values.pop(_STOPPED, False):
             values["updates_stopped"] = True
         elif values.get("updates_stopped") is None and not {None}.issuperset(values.values()):
@@ -227,6 +230,13 @@ class _Reader:
         return False if shown and whole and self.malformed.isdisjoint(_PLUGS) else None
 
 
+def _leave_level(dump: Dump, level: int) -> None:
+    """Its line is looked for only when needed: a line is no value's business otherwise."""
+    meant: _Meaning = ("level", level)
+    dump.leave(*next(each for each in dump.lines() if _MEANINGS[HEADER][each[1]] == meant))
+    dump.unread.sort(key=lambda unread: unread.line)
+
+
 def _split(text: str) -> tuple[str, str]:
     cut = re.search("[:=]", text)
     return (text[: cut.start()].strip(), text[cut.end() :].strip()) if cut else (text, "")
@@ -253,7 +263,7 @@ def parse(text: str) -> Parsed[BatteryServiceRow]:
     dump = Dump(KIND, with_line_end(text, _is_whole))
     reader = _Reader()
     reader.read(dump)
-    row = reader.row()
+    row = reader.row(dump)
     return dump.parsed(
         row, found=reader.found, needs=f"line '{HEADER}'", trusted=not row.updates_stopped
     )
