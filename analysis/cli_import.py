@@ -7,7 +7,7 @@ import typer
 
 from analysis.console import print_json
 from parsers.exits import ATTENTION, DONE, reported
-from parsers.text import printable
+from parsers.text import printable, so_many
 
 app = typer.Typer()
 
@@ -41,7 +41,7 @@ def import_(
             log, segments, out, capacities_mah=_capacities(capacity_mah or []), title=title
         )
         for phone, n_readings in done.n_readings.items():
-            typer.echo(f"{phone}: {n_readings} readings; {done.why[phone]}", err=True)
+            typer.echo(f"{phone}: {so_many(n_readings, 'reading')}; {done.why[phone]}", err=True)
         for note in (*done.notes, *done.lacks):
             typer.echo(note, err=True)
         typer.echo(done.folder.path)

@@ -74,6 +74,11 @@ def refusal(lines: list[tuple[int, str]]) -> str | None:
     return None
 
 
+def so_many(n: int, thing: str) -> str:
+    """So many of a thing: `1 line`, `2 lines`."""
+    return f"{n} {thing}" if n == 1 else f"{n} {thing}s"
+
+
 def printable(text: str, limit: int = 80) -> str:
     r"""One line that is safe on a terminal and in a message, at most `limit` characters.
 

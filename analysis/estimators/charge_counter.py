@@ -17,6 +17,7 @@ from analysis.estimation.settle import settled
 from analysis.estimation.steady import steady_flow
 from analysis.readings.series import Series
 from analysis.readings.sleep import sleeps, slept_s
+from parsers.text import so_many
 
 NAME = "charge counter"
 _PERSISTS = 1.0
@@ -107,8 +108,8 @@ def step_flags(series: Series, anchors: Anchors, borders: Floats) -> tuple[Flags
 
 
 def _flags(n_steps: int, n_jumps: int) -> Flags:
-    few = (f"only {n_steps} counter steps",) if n_steps < 3 else ()
-    jumps = (f"the counter jumped {n_jumps} times; taken out",) if n_jumps else ()
+    few = (f"only {so_many(n_steps, 'counter step')}",) if n_steps < 3 else ()
+    jumps = (f"the counter jumped {so_many(n_jumps, 'time')}; taken out",) if n_jumps else ()
     return few + jumps
 
 

@@ -16,6 +16,7 @@ from analysis.estimation.profile import Curve, Floats
 from analysis.estimation.settle import voltage_gain
 from analysis.readings.freshness import Known
 from analysis.readings.series import Series
+from parsers.text import so_many
 
 NAME = "level"
 _WHITE_PCT = 0.08
@@ -94,7 +95,7 @@ def estimate(series: Series, borders_s: Floats) -> Estimate:
         ),
         covered_ratio=inside_s / np.diff(borders),
         n_free=np.full(len(energy), np.inf),
-        flags=tuple((f"only {n} level steps",) if n < 3 else () for n in n_steps),
+        flags=tuple((f"only {so_many(int(n), 'level step')}",) if n < 3 else () for n in n_steps),
         notes=(
             "energies rest on the stated capacity",
             _gain_text(series, point_mah, np.sqrt(np.diag(own))),

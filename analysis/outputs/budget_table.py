@@ -9,7 +9,7 @@ from rich.table import Table
 from analysis.outputs import wording
 from analysis.outputs.budget import EXPLAINED, SCOPES, parted, share_of, together, u_text
 from analysis.report import Amount, EnergyReport, SegmentEnergy
-from parsers.text import printable
+from parsers.text import printable, so_many
 
 WIDTH = 80
 """Columns that the tables need; output that goes to a file or a pipe gets as many."""
@@ -62,7 +62,7 @@ def _table(segment: SegmentEnergy, sources: dict[str, int]) -> Table:
         )
     if small:
         u_mwh = together(small)
-        row = (f"{len(small)} lines below 0.1 % each", u_text(u_mwh, amount))
+        row = (f"below 0.1 %: {so_many(len(small), 'line')}", u_text(u_mwh, amount))
         table.add_row(*row, f"{100 * (u_mwh / amount.u_mwh) ** 2:.1f} %", style="dim")
     for said, lines in (
         ("common to all segments", [line for line in amount.budget if line.shared]),

@@ -5,6 +5,7 @@ from collections.abc import Iterator, Sequence
 
 from analysis.outputs import wording
 from analysis.report import EnergyReport, Finding, PhoneEnergy, SegmentEnergy
+from parsers.text import so_many
 
 _MOST_OF_A_KIND = 4
 
@@ -42,7 +43,7 @@ def _lines(findings: Sequence[Finding]) -> list[str]:
         if shown[finding.said] <= _MOST_OF_A_KIND:
             said.append(_line(finding))
     more = {what: n - _MOST_OF_A_KIND for what, n in shown.items() if n > _MOST_OF_A_KIND}
-    return said + [f"{what}: {n} more times" for what, n in more.items()]
+    return said + [f"{what}: {so_many(n, 'more time')}" for what, n in more.items()]
 
 
 def _line(finding: Finding) -> str:

@@ -15,7 +15,7 @@ from analysis.comparison.verdict import TOTAL, Comparison, Verdict
 from analysis.outputs import wording
 from analysis.outputs.answers import share_text
 from analysis.statistics.inference import Interval
-from parsers.text import printable
+from parsers.text import printable, so_many
 
 WIDTH = 100
 """Columns that the tables need; output that goes to a file or a pipe gets as many."""
@@ -119,10 +119,10 @@ def _repeats(comparison: Comparison) -> str:
 
 def _judged(comparisons: Sequence[Comparison]) -> str:
     return (
-        f"{len(comparisons)} comparisons of mean power, judged together at 5 % (Holm); each "
-        "interval is that of its comparison alone. unseen: a smaller difference would mostly be "
-        "missed. runs: repeats that would show a difference as found; never: it is below what the "
-        "gauges' gain leaves open, calibrate instead."
+        f"{so_many(len(comparisons), 'comparison')} of mean power, judged together at 5 % "
+        "(Holm); each interval is that of its comparison alone. unseen: a smaller difference "
+        "would mostly be missed. runs: repeats that would show a difference as found; never: it "
+        "is below what the gauges' gain leaves open, calibrate instead."
     )
 
 

@@ -20,7 +20,7 @@ from parsers.errors import RunFolderError
 from parsers.runfolder import ClockAnchor, Manifest, PhoneEntry, RunFolder
 from parsers.tables import count_rows, read_phone
 from parsers.tags import Tags, read_tags
-from parsers.text import printable
+from parsers.text import printable, so_many
 
 _COLUMNS: dict[str, tuple[str, ...]] = {
     "readings": (
@@ -253,11 +253,13 @@ def _recording(
     frame = rows if _in_order(rows) else _once_each(rows)
     notes = []
     if len(frame) < len(rows):
-        notes.append(f"{len(rows) - len(frame)} readings were double or without a time; left out")
+        notes.append(
+            f"{so_many(len(rows) - len(frame), 'reading')} left out: double or without a time"
+        )
     anchors = entry.clocks if entry.armed else ()
     clock, frame = _on_one_axis(frame, manifest.clocks.host_s, anchors)
     if len(clock.sessions) > 1:
-        notes.append(f"the phone restarted {len(clock.sessions) - 1} times")
+        notes.append(f"the phone restarted {so_many(len(clock.sessions) - 1, 'time')}")
     return Recording(
         entry=entry,
         readings=frame,

@@ -12,6 +12,7 @@ from analysis.readings.series import Series
 from analysis.readings.sleep import sleeps, spanned
 from analysis.readings.unread import frozen, silent
 from analysis.report import Finding
+from parsers.text import so_many
 
 PLUGGED = "plugged in"
 UNTRUSTED = "values simulated or frozen"
@@ -66,8 +67,8 @@ def _source(series: Series) -> Iterator[_Span]:
     for quantity, times in series.removed.items():
         for start_s, end_s in _joined(times, series.poll_s):
             n = int(np.sum((times >= start_s) & (times <= end_s)))
-            readings = "reading" if n == 1 else "readings"
-            yield f"{n} impossible {readings} of {quantity} left out", start_s, end_s, False
+            readings = so_many(n, "impossible reading")
+            yield f"{readings} of {quantity} left out", start_s, end_s, False
 
 
 def _states(series: Series) -> Iterator[_Span]:

@@ -14,7 +14,7 @@ from collector.recording.poller import Poller
 from collector.screen.conductor import Progress
 from collector.screen.rows import level_text, phones_table, state_text
 from collector.screen.status import Status
-from parsers.text import printable
+from parsers.text import printable, so_many
 
 LINE_EVERY_S = 60.0
 _STARTS_S = 10.0
@@ -140,7 +140,7 @@ class LiveView:
 
 def _fair(status: Status) -> Text:
     if not status.slips:
-        seen = f", {_n_slips(status.n_slips)} so far" if status.n_slips else ""
+        seen = f", {so_many(status.n_slips, 'slip')} so far" if status.n_slips else ""
         return Text("nothing has slipped" if not seen else "all well now", "green").append(
             seen, style="default"
         )
@@ -148,10 +148,6 @@ def _fair(status: Status) -> Text:
     text = Text(f"{first.phone}: {printable(first.text, 160)}", "bold red")
     more = len(status.slips) - 1
     return text.append(f" · and {more} more", style="default") if more else text
-
-
-def _n_slips(n: int) -> str:
-    return "1 slip" if n == 1 else f"{n} slips"
 
 
 def _is_shown(status: Status) -> bool:

@@ -158,7 +158,7 @@ def test_a_restart_is_told_and_time_goes_on(run_path: Path) -> None:
     assert (np.diff(t_s) > 0).all()
     assert t_s[-1] - t_s[0] == pytest.approx(1000.0, abs=0.2)
     phone = energy(run).phones[0]
-    assert "the phone restarted 1 times" in phone.notes
+    assert "the phone restarted 1 time" in phone.notes
     assert phone.true_total_mwh is None
 
 
@@ -169,7 +169,7 @@ def test_double_readings_are_left_out(run_path: Path) -> None:
     write_table(tables, "readings", "alder-1", [Reading(**r) for r in rows + rows[:50]], {})
     phone = energy(load(run_path)).phones[0]
     assert phone.total.energy_mwh == pytest.approx(before.energy_mwh, rel=1e-9)
-    assert any(note.startswith("50 readings were double") for note in phone.notes)
+    assert any(note.startswith("50 readings left out: double") for note in phone.notes)
 
 
 def test_a_package_in_front_outside_its_segment_is_told(

@@ -233,6 +233,7 @@ def test_a_recalibrated_counter_is_seen_through(truth_of: Truths, reading_of: Tr
         after = estimator.estimate(series, truth.borders_s)
         assert after.energy_mwh == pytest.approx(before.energy_mwh, rel=within)
         assert [any("jumped" in f for f in flags) for flags in after.flags] == [0, 0, 1, 0]
+        assert "the counter jumped 1 time; taken out" in after.flags[2]
 
 
 def with_counter(plain: Series, counter_mah: Any, level_pct: Any = None) -> Series:
