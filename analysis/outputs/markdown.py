@@ -18,6 +18,8 @@ def render(report: EnergyReport) -> str:
     for phone in report.phones:
         parts += ["", *_phone(report, phone)]
     parts += ["", "Energy taken out of the battery; in brackets a 95 % interval."]
+    if legend := wording.legend(report):
+        parts += ["", f"{_safe(legend)}."]
     parts += ["", *(f"- {limit}" for limit in wording.LIMITS)]
     if report.virtual:
         parts += ["", wording.VIRTUAL]
@@ -25,16 +27,17 @@ def render(report: EnergyReport) -> str:
 
 
 def _phone(report: EnergyReport, phone: PhoneEnergy) -> list[str]:
-    several = wording.repeated(report)
+    several, methods = wording.repeated(report), wording.methods_of(phone)
     true_head, true_rule = ("| true mWh ", "|---:") if report.virtual else ("", "")
     lines = [
         f"## {_safe(phone.phone)}",
         "",
+        *([f"Method: {wording.methods_text(phone)}.", ""] if methods else []),
         f"| segment | time | mWh | mW | level used, % | max °C {true_head}|",
         f"|---|---:|---:|---:|---:|---:{true_rule}|",
     ]
     for segment in phone.segments:
-        name = wording.name_among(segment, several)
+        name = wording.marked(segment, several, methods)
         true = f"| {wording.number(segment.true_energy_mwh)} " if report.virtual else ""
         lines.append(
             f"| {_safe(name)} | {wording.duration_text(segment.amount.duration_s)} "

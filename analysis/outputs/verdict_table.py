@@ -1,6 +1,6 @@
 """Verdicts as tables on a terminal."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from itertools import groupby
 
 from rich.cells import cell_len
@@ -14,15 +14,19 @@ from analysis.comparison.replicates import Replicate
 from analysis.comparison.verdict import TOTAL, Comparison, Verdict
 from analysis.outputs import wording
 from analysis.outputs.answers import share_text
+from analysis.outputs.room import fitting, left_out
 from analysis.statistics.inference import Interval
 from parsers.text import printable, so_many
 
 WIDTH = 100
 """Columns that the tables need; output that goes to a file or a pipe gets as many."""
 
-_HEADINGS = ("judged", "against", "verdict", "%", "95 %", "mW", "unseen", "runs")
-_N_WORDS = 3
-_ROOMY, _WIDEST = 96, 20
+_LABELS = ("judged", "against")
+_HEADINGS = (*_LABELS, "verdict", "%", "95 %", "mW", "unseen", "runs")
+_WORDS = (*_LABELS, "verdict")
+_SPARED = ("mW", "unseen", "runs")
+"""Left out, the first of them first, where a terminal is too narrow."""
+_LEAST_LABEL_CHARS, _GAP_CHARS = 10, 2
 _MOST_REPEATS = 99
 
 
@@ -52,29 +56,40 @@ def show(compared: Compared, console: Console) -> None:
 
 def _verdicts(title: str, comparisons: Sequence[Comparison], width: int) -> Group:
     """A heading for each activity and a row for each pair; the same columns throughout."""
-    rows = [_cells(c) for c in comparisons]
-    shown = [k for k, heading in enumerate(_HEADINGS) if heading != "mW" or width >= _ROOMY]
-    widths = [
-        min(max(cell_len(text) for text in (_HEADINGS[k], *(row[k] for row in rows))), _WIDEST)
-        for k in shown
-    ]
+    rows = [dict(zip(_HEADINGS, _cells(c), strict=True)) for c in comparisons]
+    widths_chars = _widths_chars(rows, width)
     parts: list[RenderableType] = [Text(title, "italic")]
     by_activity = groupby(zip(comparisons, rows, strict=True), key=lambda pair: pair[0].key)
     for number, (_, pairs) in enumerate(by_activity):
         table = Table(box=None, pad_edge=False, padding=(0, 1), show_header=number == 0)
-        for k, column_width in zip(shown, widths, strict=True):
-            side: JustifyMethod = "left" if k < _N_WORDS else "right"
-            table.add_column(_HEADINGS[k], justify=side, width=column_width, overflow="fold")
+        for heading, width_chars in widths_chars.items():
+            side: JustifyMethod = "left" if heading in _WORDS else "right"
+            table.add_column(heading, justify=side, width=width_chars, overflow="fold")
         found = list(pairs)
         for c, row in found:
             style = "" if c.verdict is Verdict.UNRESOLVED else "bold"
-            table.add_row(
-                *(Text(row[k], style if _HEADINGS[k] == "verdict" else "") for k in shown)
-            )
+            table.add_row(*(Text(row[h], style if h == "verdict" else "") for h in widths_chars))
         first = found[0][0]
         name = _activity(first.activity, first.occurrence, comparisons)
         parts += [Text(name, "underline"), table]
+    if missing := left_out(_HEADINGS, widths_chars):
+        parts.append(Text(missing, "dim"))
     return Group(*parts)
+
+
+def _widths_chars(rows: Sequence[Mapping[str, str]], room_chars: int) -> dict[str, int]:
+    """Of the columns that there is room for; labels give way, the longer one first."""
+    longest = {
+        h: max(cell_len(text) for text in (h, *(row[h] for row in rows))) for h in _HEADINGS
+    }
+    least = longest | {h: min(longest[h], _LEAST_LABEL_CHARS) for h in _LABELS}
+    shown = {h: least[h] for h in fitting(least, _SPARED, room_chars, _GAP_CHARS)}
+    spare_chars = room_chars - sum(shown.values()) - _GAP_CHARS * (len(shown) - 1)
+    for _ in range(spare_chars):
+        growing = [h for h in _LABELS if shown[h] < longest[h]]
+        if growing:
+            shown[min(growing, key=shown.__getitem__)] += 1
+    return shown
 
 
 def _cells(c: Comparison) -> list[str]:

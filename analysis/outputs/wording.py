@@ -1,11 +1,12 @@
 """Figures and sentences that every form of the report shares."""
 
 import math
-from collections.abc import Container
+from collections import Counter
+from collections.abc import Container, Sequence
 from functools import lru_cache
 
 from analysis.outputs.rounding import decimals, rounded
-from analysis.report import Amount, EnergyReport, SegmentEnergy
+from analysis.report import Amount, EnergyReport, PhoneEnergy, SegmentEnergy
 from parsers.text import printable
 
 CAUTIONS = (
@@ -51,6 +52,14 @@ METHODS = {
 }
 """How energies are found, by the name of the method."""
 
+CUT_SHORT, DOUBTFUL = "†", "!"
+LEGEND = {
+    CUT_SHORT: "the recording ended before the segment did",
+    DOUBTFUL: "something makes the figures doubtful, see what needs attention",
+}
+"""What a mark behind a segment's name means."""
+_NUMERALS = "¹²³⁴"
+
 VIRTUAL = (
     "The phones of this run were virtual: simulated cells and gauges behind the real recording "
     "path. Their true energy is known only for that reason, and it says nothing about any phone "
@@ -73,6 +82,41 @@ def segment_name(name: str, occurrence: int, *, several: bool) -> str:
 def name_among(segment: SegmentEnergy, several: Container[str]) -> str:
     """How a segment is called, where the segments of these names occur more than once."""
     return segment_name(segment.segment, segment.occurrence, several=segment.segment in several)
+
+
+def marks(segment: SegmentEnergy, methods: Sequence[str]) -> str:
+    """What stands behind a segment's name; `methods` as `methods_of` gives them for its phone."""
+    other = methods.index(segment.method) - 1
+    found = [_NUMERALS[other]] if other >= 0 else []
+    found += [CUT_SHORT] if segment.cut_short else []
+    found += [DOUBTFUL] if segment.flags else []
+    return " ".join(found)
+
+
+def marked(segment: SegmentEnergy, several: Container[str], methods: Sequence[str]) -> str:
+    """A segment's name with its marks."""
+    return f"{name_among(segment, several)} {marks(segment, methods)}".rstrip()
+
+
+def legend(report: EnergyReport) -> str:
+    """What the marks mean that the segments of a report have; empty if they have none."""
+    segments = [segment for phone in report.phones for segment in phone.segments]
+    used = {
+        CUT_SHORT: any(segment.cut_short for segment in segments),
+        DOUBTFUL: any(segment.flags for segment in segments),
+    }
+    return "; ".join(f"{mark} {LEGEND[mark]}" for mark in LEGEND if used[mark])
+
+
+def methods_of(phone: PhoneEnergy) -> tuple[str, ...]:
+    """How the phone's energies were found: the method of most segments first."""
+    return tuple(method for method, _ in Counter(s.method for s in phone.segments).most_common())
+
+
+def methods_text(phone: PhoneEnergy) -> str:
+    """The phone's methods; all but the first after the numeral that marks their segments."""
+    first, *others = methods_of(phone) or ("",)
+    return "; ".join([first, *(f"{_NUMERALS[k]} {name}" for k, name in enumerate(others))])
 
 
 def repeated(report: EnergyReport) -> set[str]:

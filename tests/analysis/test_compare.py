@@ -468,8 +468,35 @@ def test_verdicts_are_whole_on_a_terminal_of_any_width(make: Make, width: int) -
     headings = next(line for line in lines if line.startswith("judged"))
     assert headings.split()[-2:] == ["unseen", "runs"]
     assert ("mW" in headings.split()) == (width == 120)
+    assert ("no room for mW: widen" in " ".join(lines)) == (width == 80)
     assert sum(line.strip() == "standby in the pocket" for line in lines) == 1
     rows = [line.split() for line in lines if line.startswith(tuple(powers))]
     assert [row[:2] for row in rows][-1] == ["alder-1", "juniper-12"]
     assert rows[-1][2:4] == ["cannot", "tell"]
     assert rows[-1][-1] in ("never", *map(str, range(2, 100)), "99")
+
+
+@pytest.mark.parametrize("width", [60, 80, 100])
+def test_no_verdict_is_broken_by_long_names_of_runs(make: Make, width: int) -> None:
+    runs = [
+        Measured(
+            name=f"recordings/2026/{day}-courier-shift",
+            report=make({"alder-1": {"navigation": amount(p, 0.001)}}, run=day),
+        )
+        for day, p in (("monday", 2000.0), ("tuesday", 2000.1))
+    ]
+    console = Console(width=width, file=StringIO())
+    verdict_table.show(compare(runs), console)
+    assert isinstance(console.file, StringIO)
+    text = console.file.getvalue()
+    head, _, rest = text[text.index("between runs") :].partition("comparisons of")
+    rows = head.splitlines()[3:]
+    headings = next(line for line in head.splitlines() if line.startswith("judged"))
+    verdicts = [line for line in rows if "cannot" in line]
+    assert len(verdicts) == 2, "one for the whole, one for its only activity"
+    for line in verdicts:
+        assert "cannot tell" in line
+        assert line.endswith("> 99") == ("runs" in headings.split())
+    assert rest
+    assert ("no room for mW" in head) == ("mW" not in headings.split())
+    assert max(map(len, text.splitlines())) <= width

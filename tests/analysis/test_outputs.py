@@ -1,6 +1,7 @@
 import csv
 import io
 import json
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from html.parser import HTMLParser
@@ -79,6 +80,52 @@ def test_terminal_fits_and_shows_markup_as_text(
         assert max(len(line) for line in shown.splitlines()) <= 100
     assert "true mWh" in printed(report)
     assert "true mWh" not in printed(replace(report, virtual=False))
+
+
+def marked(report: EnergyReport) -> EnergyReport:
+    """A phone of whose segments one was cut short, one is doubtful, one of another method."""
+    phone = report.phones[0]
+    first, *others = phone.segments
+    odd = (
+        replace(first, segment="cut short", cut_short=True, flags=()),
+        replace(first, segment="doubtful", flags=("plugged in for 30 s",)),
+        replace(first, segment="by power", method="power integral", flags=()),
+    )
+    plain = [replace(segment, flags=()) for segment in others]
+    return replace(report, phones=(replace(phone, segments=(*plain, *odd), notes=()),))
+
+
+@pytest.mark.parametrize(
+    "render",
+    [printed, lambda report: markdown.render(report).replace("\\", ""), page.render],
+    ids=["terminal", "markdown", "page"],
+)
+def test_marks_and_methods_are_shown_and_explained(
+    report: EnergyReport, render: Callable[[EnergyReport], str]
+) -> None:
+    text = " ".join(render(marked(report)).split())
+    assert "fused; ¹ power integral" in text
+    cut, doubtful = wording.LEGEND[wording.CUT_SHORT], wording.LEGEND[wording.DOUBTFUL]
+    assert f"† {cut}; ! {doubtful}" in text
+    plain = " ".join(render(replace(report, phones=report.phones[2:])).split())
+    assert "level" in plain
+    assert cut not in plain
+    if render is not page.render:
+        for name in ("cut short †", "doubtful !", "by power ¹"):
+            assert name in text
+
+
+@pytest.mark.parametrize("width", [20, 36, 60, 80, 100])
+def test_a_narrow_terminal_drops_columns_with_a_word(report: EnergyReport, width: int) -> None:
+    out = io.StringIO()
+    terminal.show(report, Console(file=out, width=width))
+    lines = out.getvalue().splitlines()
+    assert max(map(len, lines)) <= width
+    text = " ".join(" ".join(lines).split())
+    assert ("no room for" in text) == (width < 80)
+    figures = [wording.energy_text(s.amount) for p in report.phones for s in p.segments]
+    assert width < 40 or all(figure in text for figure in figures)
+    assert re.search(r"\w…", text) is None, "nothing is cut off"
 
 
 class Checker(HTMLParser):

@@ -2,7 +2,7 @@ import html
 import io
 import json
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -156,6 +156,18 @@ def test_what_lies_between_segments_is_told_but_needs_no_attention(
     assert not report.needs_attention
     RunFolder(path).tags_path.write_text("")
     assert energy(load(path)).needs_attention, "without segments all of it counts"
+
+
+def test_moments_have_a_date_if_the_run_has_several(run_path: Path) -> None:
+    report = made(run_path, Case(within(100, 200, plugged=True), "plugged in", (100, 200)))
+    times = [
+        f"{at:%H:%M:%S}" for f in report.phones[0].findings for at in (f.start_utc, f.end_utc)
+    ]
+    start, end = times[:2]
+    assert f"{start} to {end} UTC: plugged in" in markdown.render(report).replace("\\", "")
+    longer = replace(report, began_utc=report.began_utc - timedelta(hours=30))
+    said = f"2026-05-04 {start} to 2026-05-04 {end} UTC: plugged in"
+    assert said in markdown.render(longer).replace("\\", "")
 
 
 def test_many_alike_are_counted(run_path: Path) -> None:
