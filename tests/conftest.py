@@ -2,9 +2,12 @@
 
 import os
 import signal
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
+
+REFERENCES = Path(__file__).parent / "reference"
 
 if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     # What a script starts in the background ignores Ctrl-C and hands that down to what it starts.
@@ -33,6 +36,8 @@ def pytest_configure(config: pytest.Config) -> None:
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
+        if REFERENCES in item.path.parents and item.get_closest_marker("reference") is None:
+            raise pytest.UsageError(f"{item.nodeid}: name its source, with the mark `reference`")
         for mark in item.iter_markers("reference"):
             missing = [name for name in ("source", "locator") if not mark.kwargs.get(name)]
             if missing:

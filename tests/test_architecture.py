@@ -1,6 +1,7 @@
 """The rules of the packages, read off the import statements."""
 
 import ast
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -87,3 +88,26 @@ def test_polling_loads_no_analysis_stack() -> None:
 @pytest.mark.parametrize("package", PACKAGES)
 def test_packages_open_light(package: str) -> None:
     assert loaded_by(f"import {package}") & set(HEAVY) == set()
+
+
+@pytest.mark.parametrize(
+    ("mark", "said"),
+    [
+        ("", "name its source"),
+        ('@pytest.mark.reference(source="x")', "a reference names its locator"),
+        ('@pytest.mark.reference(source="x", locator="y")', ""),
+    ],
+    ids=["none", "half", "whole"],
+)
+def test_a_reference_without_its_source_is_not_collected(
+    tmp_path: Path, mark: str, said: str
+) -> None:
+    folder = tmp_path / "tests" / "reference"
+    folder.mkdir(parents=True)
+    shutil.copy(ROOT / "pyproject.toml", tmp_path)
+    shutil.copy(ROOT / "tests" / "conftest.py", tmp_path / "tests")
+    (folder / "test_one.py").write_text(f"import pytest\n{mark}\ndef test_one(): pass\n")
+    words = [sys.executable, "-m", "pytest", "--collect-only", "-q", "-p", "no:cacheprovider"]
+    done = subprocess.run(words, cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert (done.returncode == 0) == (not said), done.stdout + done.stderr
+    assert said in done.stderr

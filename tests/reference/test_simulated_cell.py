@@ -185,6 +185,7 @@ def test_each_piece_agrees_with_the_simulator_within_its_interval(
         assert reach_mwh <= widest_ratio * (weight @ true_mwh), "an interval that says something"
 
 
+@pytest.mark.reference(source=SOURCE, locator="its voltage, charge and energy against each other")
 def test_the_simulator_is_consistent_with_itself(simulated: Simulated) -> None:
     """Its energy is the integral of its voltage over its charge."""
     mean_mv = (simulated.voltage_mv[1:] + simulated.voltage_mv[:-1]) / 2
