@@ -11,10 +11,14 @@ from scipy import stats
 from statsmodels.stats.meta_analysis import combine_effects
 from statsmodels.stats.power import TTestIndPower, TTestPower
 
+from analysis.accounting import amount
 from analysis.comparison.contrast import Rate, apart, side_by_side
 from analysis.estimation.borders import border_variance
+from analysis.estimation.estimate import Cause, Component, Estimate
 from analysis.estimation.flow import flow
 from analysis.lasting.charge import shut_off_u_s
+from analysis.outputs.budget import together
+from analysis.readings.segments import Segment, Segments
 from analysis.readings.series import Series
 from analysis.statistics.inference import (
     allan_deviation,
@@ -231,19 +235,27 @@ def test_runs_in_pairs_tell_more_than_runs_apart() -> None:
     paired = side_by_side(list(zip(one, other, strict=True))).difference_mw
     assert paired.value == pytest.approx(-1.58, rel=1e-9)
     assert (paired.lo95, paired.hi95) == pytest.approx((-2.45989, -0.70011), abs=1e-5)
+    paired_u = (paired.value - (paired.lo95 or 0)) / coverage_factor(9)
+    found = paired.value / paired_u, p_value(paired.value, paired_u, 9)
+    assert found == pytest.approx((-4.06213, 0.0028329), abs=1e-5)
     oracle = stats.ttest_rel(*SLEEP)
-    assert (oracle.statistic, oracle.pvalue) == pytest.approx((-4.06213, 0.0028329), abs=1e-5)
-    u = (paired.value - (paired.lo95 or 0)) / coverage_factor(9)
-    assert p_value(paired.value, u, 9) == pytest.approx(oracle.pvalue, rel=1e-6)
+    assert found == pytest.approx((oracle.statistic, oracle.pvalue), rel=1e-6)
 
     loose = apart(one, other).difference_mw
-    welch = stats.ttest_ind(*SLEEP, equal_var=False)
-    assert (welch.statistic, welch.df) == pytest.approx((-1.86081, 17.7765), abs=1e-4)
     # We cut the degrees of freedom to 17, as JCGM 100:2008, G.4.1 has it.
-    reach = coverage_factor(17) * 1.58 / 1.86081
-    assert (loose.lo95, loose.hi95) == pytest.approx((-1.58 - reach, -1.58 + reach), abs=2e-5)
-    assert loose.lo95 == pytest.approx(-3.36548, abs=0.01)
-    assert loose.hi95 == pytest.approx(0.20548, abs=0.01)
+    u_of_means = [sample(np.array(side)).s / math.sqrt(10) for side in SLEEP]
+    assert welch_satterthwaite(u_of_means, [9, 9]) == math.floor(17.7765)
+    loose_u = (loose.value - (loose.lo95 or 0)) / coverage_factor(17)
+    assert loose_u == pytest.approx(math.hypot(*u_of_means), rel=1e-5)
+    welch = loose.value / loose_u, p_value(loose.value, loose_u, 17.7765)
+    assert welch == pytest.approx((-1.86081, 0.079394), abs=1e-5)
+    assert p_value(loose.value, loose_u, 17) == pytest.approx(0.079394, abs=1e-3)
+    oracle = stats.ttest_ind(*SLEEP, equal_var=False)
+    assert oracle.df == pytest.approx(17.7765, abs=1e-4)
+    assert welch == pytest.approx((oracle.statistic, oracle.pvalue), rel=1e-4)
+    uncut = symmetric(loose.value, loose_u, 17.7765)
+    assert (uncut.lo95, uncut.hi95) == pytest.approx((-3.36548, 0.20548), abs=2e-5)
+    assert (loose.lo95, loose.hi95) == pytest.approx((-3.36548, 0.20548), abs=0.01)
 
 
 @pytest.mark.reference(
@@ -316,14 +328,45 @@ def test_a_border_that_is_not_known_to_the_second() -> None:
 
 @pytest.mark.reference(source=GUM, locator="4.3.7 and 5.1: a worked budget of 1000 mWh")
 def test_a_worked_budget() -> None:
-    gain_pct = rectangular_u(1.0)
-    voltage_pct = 100 * rectangular_u(7.5) / 4000
-    border_pct = 100 * 0.80 / 1000
-    assert (gain_pct, voltage_pct) == pytest.approx((0.577, 0.108), abs=5e-4)
-    u_pct = math.hypot(gain_pct, voltage_pct, border_pct)
-    assert u_pct == pytest.approx(0.593, abs=5e-4)
-    assert 2 * u_pct / 100 * 1000 == pytest.approx(11.9, abs=0.05)
-    assert coverage_factor() == pytest.approx(1.96, abs=5e-5)
+    """Two segments alike: a gain common to both cancels in their ratio."""
+    energy_mwh = np.array([1000.0, 1000.0])
+    estimate = Estimate(
+        method=("made", "made"),
+        energy_mwh=energy_mwh,
+        components=(
+            Component(
+                name="border",
+                kind="B",
+                distribution="normal",
+                source="a poll of 5 s at 2 W",
+                covariance_mwh2=np.eye(2) * 0.80**2,
+            ),
+            Component.common(Cause.VOLTAGE_GAIN, rectangular_u(7.5 / 4000) * energy_mwh),
+            Component.common(Cause.CURRENT_GAIN, rectangular_u(0.01) * energy_mwh),
+        ),
+        covered_ratio=np.ones(2),
+        n_free=np.full(2, np.inf),
+        flags=((), ()),
+    )
+    pieces = [
+        Segment(name="call", occurrence=k + 1, start_s=1800.0 * k, end_s=1800.0 * (k + 1))
+        for k in (0, 1)
+    ]
+    segments = Segments(pieces=tuple(pieces), borders_utc=(), border_u_s=0.0)
+    found = amount(estimate, np.array([1.0, 0.0]), segments)
+    assert [line.name for line in found.budget] == [
+        "gain of the current",
+        "gain and resolution of the voltage",
+        "border",
+    ]
+    percents = [100 * line.u_mwh / found.energy_mwh for line in found.budget]
+    assert percents == pytest.approx([0.577, 0.108, 0.080], abs=5e-4)
+    assert 100 * found.u_mwh / found.energy_mwh == pytest.approx(0.593, abs=5e-4)
+    assert together(found.budget) == pytest.approx(found.u_mwh, rel=1e-12)
+    assert 2 * found.u_mwh == pytest.approx(11.9, abs=0.05)
+    # Mostly one rectangular part: 95 % take less than the two standard uncertainties of k = 2.
+    assert 1.65 * found.u_mwh < found.hi95_mwh - found.energy_mwh < 1.96 * found.u_mwh
+    assert estimate.share_u_ratio(0) == pytest.approx(0.80 / math.sqrt(2) / 2000, rel=1e-9)
 
 
 @pytest.mark.reference(source="statsmodels, power of t tests", locator="alpha 0.05, power 0.8")
