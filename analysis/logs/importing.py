@@ -216,8 +216,8 @@ def _lacks(folder: Path) -> tuple[str, ...]:
                 else "no voltage"
             )
             lacks.append(
-                f"{recording.phone}: no energy can be told: there is {missing}; add it and import "
-                "again into another folder"
+                f"{recording.phone}: no energy can be told: there is {missing}; add it, or name "
+                "a raw column by its unit, and import again into another folder"
             )
     return tuple(lacks)
 

@@ -231,7 +231,7 @@ class _Reader:
 
 
 def _leave_level(dump: Dump, level: int) -> None:
-    """Its line is looked for only when needed: a line is no value's business otherwise."""
+    """Counts its line as unread; looked for only now, because hardly any dump has such a level."""
     meant: _Meaning = ("level", level)
     dump.leave(*next(each for each in dump.lines() if _MEANINGS[HEADER][each[1]] == meant))
     dump.unread.sort(key=lambda unread: unread.line)
