@@ -378,7 +378,7 @@ def _tidy_and_tell(
             markup=False,
         )
         for damage in phone.damage:
-            console.print(f"{phone.phone}: {printable(damage)}", markup=False)
+            console.print(f"{phone.phone}: {printable(damage, 300)}", markup=False)
         for missing in phone.missing:
             until = "the end" if missing.last_seq is None else str(missing.last_seq)
             console.print(
