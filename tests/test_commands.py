@@ -1,5 +1,6 @@
 """Every command explains itself, refuses nonsense with a sentence, and starts fast."""
 
+import errno
 from pathlib import Path
 
 import pytest
@@ -7,6 +8,7 @@ import typer
 from typer.testing import CliRunner
 
 import rundown
+from parsers.exits import DAMAGED, reported
 
 ROOT = Path(__file__).parent.parent
 runner = CliRunner()
@@ -67,6 +69,25 @@ def test_wrong_use_is_refused_with_a_sentence(
     assert said in done.output.replace("\n", " ") + done.stderr
     assert "Traceback" not in done.output
     assert not list(tmp_path.iterdir()), "nothing is left behind"
+
+
+@pytest.mark.parametrize(
+    ("error", "said"),
+    [
+        (OSError(errno.ENOSPC, "No space left on device", "a.csv"), "a.csv: No space left"),
+        (PermissionError(errno.EACCES, "Permission denied", "a.csv"), "a.csv: Permission denied"),
+    ],
+    ids=["disk full", "not allowed"],
+)
+def test_what_is_no_slip_of_the_user_stays_apart(
+    error: OSError, said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(typer.Exit) as ended, reported():
+        raise error
+    assert ended.value.exit_code == DAMAGED
+    shown = capsys.readouterr().err
+    assert said in shown
+    assert "name a file" not in shown
 
 
 def test_no_server_is_said_so(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
