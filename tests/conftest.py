@@ -2,10 +2,12 @@
 
 import os
 import signal
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
+from threadpoolctl import threadpool_limits
 
 REFERENCES = Path(__file__).parent / "reference"
 
@@ -44,6 +46,13 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
                 raise pytest.UsageError(
                     f"{item.nodeid}: a reference names its {' and '.join(missing)}"
                 )
+
+
+@pytest.fixture(scope="session", autouse=True)
+def one_thread() -> Iterator[None]:
+    """As in the program: matrices are small, and tests run side by side."""
+    with threadpool_limits(1, user_api="blas"):
+        yield
 
 
 @pytest.fixture(scope="session")
