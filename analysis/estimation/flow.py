@@ -245,16 +245,18 @@ def _spans(edges_s: Floats, unread: Bools) -> Indices:
 def _with_power(series: Series, told: Told, which: _Unread, stretches: Floats) -> Flow:
     unread, stuck = which.any_of_them, told.span_of(np.flatnonzero(which.stuck))
     unread_s = _time_of(unread, told.edges_s)
-    asleep = drowsy = np.zeros(len(unread), dtype=bool)
+    asleep = drowsy = stale = np.zeros(len(unread), dtype=bool)
     if len(stretches):
         drowsy = _sleeping(stretches, told.edges_s)
         doubt_ratio = _scatter_ratio(told, unread_s)
-        told, index = told.cut(stretches.ravel())
+        last_s = series.t_s[np.searchsorted(series.t_s, stretches[:, 0], side="right") - 1]
+        told, index = told.cut(np.concatenate([stretches.ravel(), last_s]))
         stuck = told.span_of(np.flatnonzero(which.stuck[index]))
         asleep = spanned(stretches, told.edges_s)
         unread, drowsy = unread[index], drowsy[index] & ~asleep
         fresh = np.diff(index, prepend=-1) > 0
         told = _sleepy(series, told, asleep, drowsy, fresh, doubt_ratio)
+        stale = drowsy & ~(fresh & _seen_awake(series, stretches, told.edges_s[:-1]))
     edges, span_s, width_s = told.edges_s, told.edges_s[told.spans], told.width_s
     middle = (span_s[:-1] + span_s[1:]) / 2
     current = Curve(edges_s=edges, start=told.start_ma, end=told.end_ma, spans=told.spans)
@@ -300,7 +302,7 @@ def _with_power(series: Series, told: Told, which: _Unread, stretches: Floats) -
         ohm=seen.ohm,
         hold_s=series.current_hold_s,
         even_s=None if series.current_hold_s is None else edges,
-        stale_mah=charge_mah * told.at_spans(drowsy) if _is_slow(series) else None,
+        stale_mah=charge_mah * told.at_spans(stale) if _is_slow(series) else None,
     )
 
 
@@ -340,6 +342,14 @@ def _sleepy(
         other_mas2=np.where(slept, 0.0, np.where(beside, drowsy_mas2, told.other_mas2)),
         sampling_mas2=np.where(slept | beside, 0.0, told.sampling_mas2),
     )
+
+
+def _seen_awake(series: Series, stretches: Floats, at_s: Floats) -> Bools:
+    """Whether a phone did not sleep between its readings before and after each moment."""
+    after = np.clip(np.searchsorted(series.t_s, at_s), 1, len(series.t_s) - 1)
+    slept = slept_s(stretches, series.t_s)
+    awake: Bools = slept[after] == slept[after - 1]
+    return awake
 
 
 def _is_slow(series: Series) -> bool:

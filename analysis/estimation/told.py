@@ -136,7 +136,7 @@ class Told:
         """The same with more edges, each a border of spans; to which old interval new ones belong.
 
         Args:
-            at_s: moments inside it, each in a span of one interval.
+            at_s: moments inside it.
         """
         edges_s = np.unique(np.concatenate([self.edges_s, at_s]))
         old = np.searchsorted(self.edges_s, edges_s[:-1], side="right") - 1
