@@ -6,7 +6,7 @@ from itertools import pairwise
 
 import numpy as np
 from scipy.optimize import minimize_scalar
-from scipy.signal import fftconvolve
+from scipy.signal import fftconvolve, find_peaks
 
 from analysis.errors import NotEnoughError
 from analysis.estimation.profile import S_PER_H, Floats
@@ -18,8 +18,12 @@ Energy = Callable[[Floats], Floats]
 _LEAST_OVERLAP_RATIO = 0.6
 _LEAST_OVERLAP_S = 120.0
 _LEAST_LIKENESS = 0.6
-_AMBIGUOUS = 0.05
-_APART_S = 30.0
+_RIVAL_RATIO = 1.5
+_LEAST_LEFT = 1e-3
+"""Another peak rivals the best if it leaves less than so many times as much variance unexplained;
+of which there is always at least so much; common practice, no source."""
+
+_APART_STEPS = 3
 _LEAST_PART_S = 600.0
 _MOST_PARTS = 12
 _LEAST_PARTS = 4
@@ -86,10 +90,12 @@ def align(
         phone: by the phone's clock.
         meter: by the meter's clock.
         step_s: spacing of readings, the coarser of the two.
-        near_s: least and greatest offset that can be; None if any can.
+        near_s: least and greatest offset that can be by the meter's column `time_utc`; None if
+            any can.
 
     Raises:
-        NotEnoughError: if nothing fits, or two places fit equally well.
+        NotEnoughError: if nothing fits, two places that can be fit about equally well, or one
+            beyond fits better.
     """
     coarse_s = _coarse(phone, meter, step_s, near_s)
     first_s = max(meter.first_s, phone.first_s - coarse_s)
@@ -118,20 +124,46 @@ def _coarse(
         raise NotEnoughError("meter", f"less than {_LEAST_OVERLAP_S:.0f} s in common")
     likeness = _likeness_by_lag(ours, theirs, _LEAST_OVERLAP_RATIO)
     lags = np.arange(len(likeness)) - (len(theirs) - 1)
-    offsets_s = phone.first_s - meter.first_s + lags * step_s
+    offsets_s = phone.first_s - meter.first_s + step_s * lags.astype(np.float64)
+    return _told(likeness, offsets_s, near_s)
+
+
+def _told(likeness: Floats, offsets_s: Floats, near_s: tuple[float, float] | None) -> float:
+    """The offset of the highest peak, if no other peak comes near it."""
+    can_be, where = np.isfinite(offsets_s), "at any offset"
     if near_s is not None:
-        likeness = np.where((offsets_s >= near_s[0]) & (offsets_s <= near_s[1]), likeness, -1.0)
-    best = int(np.argmax(likeness))
+        can_be = (offsets_s >= near_s[0]) & (offsets_s <= near_s[1])
+        where = f"within {(near_s[1] - near_s[0]) / 120:.0f} min of what its column time_utc says"
+    best = int(np.argmax(np.where(can_be, likeness, -1.0)))
     if likeness[best] < _LEAST_LIKENESS:
         raise NotEnoughError(
             "meter",
-            f"its power does not go with the phone's at any offset (likeness {likeness[best]:.2f} "
+            f"its power does not go with the phone's {where} (likeness {likeness[best]:.2f} "
             "at best); is it the same run, and does the load change?",
         )
-    elsewhere = np.abs(offsets_s - offsets_s[best]) > max(_APART_S, 3 * step_s)
-    if elsewhere.any() and likeness[elsewhere].max() > likeness[best] - _AMBIGUOUS:
+    left = np.maximum(1 - np.maximum(likeness, 0.0) ** 2, _LEAST_LEFT)
+    rising = likeness[max(best - 1, 0) : best + 2].max() > likeness[best]
+    if rising or _RIVAL_RATIO * np.min(left, where=~can_be, initial=1.0) < left[best]:
         raise NotEnoughError(
-            "meter", "its power fits the phone's at several offsets; give it a column time_utc"
+            "meter",
+            f"its power fits the phone's, but not {where}; put that column right, or leave it "
+            "out and give a column t_s",
+        )
+    peaks, _ = find_peaks(likeness)
+    rivals = peaks[
+        can_be[peaks]
+        & (np.abs(peaks - best) > _APART_STEPS)
+        & (left[peaks] < _RIVAL_RATIO * left[best])
+    ]
+    if len(rivals):
+        rival_s = abs(offsets_s[rivals[np.argmax(likeness[rivals])]] - offsets_s[best])
+        clocks = (
+            "a column time_utc in the meter's log, and in the phone's if that was imported, or "
+        )
+        raise NotEnoughError(
+            "meter",
+            f"its power fits the phone's at several offsets, {rival_s:.0f} s apart; what tells "
+            f"them apart is {'' if near_s else clocks}a load that does not repeat itself",
         )
     return float(offsets_s[best])
 

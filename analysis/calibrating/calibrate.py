@@ -12,6 +12,7 @@ from analysis.estimation.choose import best
 from analysis.estimation.flow import Flow, flow
 from analysis.estimation.profile import S_PER_H, Floats, cumulative
 from analysis.logs.file import CURRENTS, POWERS, TIMES, VOLTAGES, Log, read_log, seconds
+from analysis.logs.importing import NO_UTC
 from analysis.readings.recording import Recording, Run
 from analysis.readings.series import Series
 from analysis.statistics.inference import allan_deviation, sample
@@ -77,7 +78,7 @@ def calibrate(
                              "voltage can be calibrated")  # fmt: skip
     seen = flow(series)
     log, meter_s, meter_mw = _meter(meter)
-    near_s = _near(run, log, meter_s)
+    near_s = _near(run, log)
     phone_track = Track(
         first_s=float(seen.edges_s[0]), last_s=float(seen.edges_s[-1]), energy_mwh=seen.energy_mwh
     )
@@ -159,12 +160,13 @@ def _meter(path: Path) -> tuple[Log, Floats, Floats]:
     return log, times, power if power.mean() >= 0 else -power
 
 
-def _near(run: Run, log: Log, meter_s: Floats) -> tuple[float, float] | None:
-    """Between which offsets the clocks can lie: any, unless the meter tells the time of day."""
-    if log.utc is None or "t_s" in log.values or run.manifest.imported_from is not None:
+def _near(run: Run, log: Log) -> tuple[float, float] | None:
+    """Between which offsets the clocks can lie: any, unless both tell the time of day."""
+    began_utc = run.manifest.clocks.utc
+    if log.utc is None or began_utc == NO_UTC:
         return None
-    offset_s = (log.utc[0].to_pydatetime() - run.manifest.clocks.utc).total_seconds() - meter_s[0]
-    return float(offset_s) - _CLOCK_WRONG_S, float(offset_s) + _CLOCK_WRONG_S
+    offset_s = (log.utc[0].to_pydatetime() - began_utc).total_seconds() - float(seconds(log)[0])
+    return offset_s - _CLOCK_WRONG_S, offset_s + _CLOCK_WRONG_S
 
 
 def _blocks(

@@ -25,7 +25,7 @@ from parsers.text import printable
 
 ONLY_PHONE = "phone-1"
 _BOOT_ID = "00000000"
-_NO_UTC = datetime(1970, 1, 1, tzinfo=UTC)
+NO_UTC = datetime(1970, 1, 1, tzinfo=UTC)
 """A log without wall clock begins here, where nobody takes the date for a real one."""
 
 _COLUMNS = {**TIMES, **VOLTAGES, **CURRENTS, **GAUGE}
@@ -83,7 +83,7 @@ def import_log(
     times = seconds(log)
     clock = LogClock(
         first_s=float(times.min()),
-        utc=_NO_UTC if log.utc is None else log.utc[int(np.argmin(times))].to_pydatetime(),
+        utc=NO_UTC if log.utc is None else log.utc[int(np.argmin(times))].to_pydatetime(),
     )
     rows = _rows_by_phone(log, times)
     if strange := {label for label in capacities_mah if label is not None} - set(rows):

@@ -1,6 +1,6 @@
 import json
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -17,6 +17,7 @@ from analysis.calibrating.calibrate import calibrate
 from analysis.calibrating.calibration import Calibration, calibrated, calibration_for, keep
 from analysis.errors import LogError, NotEnoughError
 from analysis.estimation.estimate import Cause, Component, Estimate
+from analysis.readings.recording import Run
 from analysis.statistics.line import fit_line
 from parsers.runfolder import RunFolder
 
@@ -228,10 +229,88 @@ def test_a_load_that_repeats_itself_has_no_one_offset() -> None:
     total = np.concatenate([[0.0], np.cumsum(1000 + 500 * np.sign(np.sin(edges[:-1] / 95)))])
     track = Track(first_s=0.0, last_s=7200.0, energy_mwh=lambda at: np.interp(at, edges, total))
     part = Track(first_s=0.0, last_s=3600.0, energy_mwh=track.energy_mwh)
-    with pytest.raises(NotEnoughError, match="several offsets"):
+    with pytest.raises(
+        NotEnoughError, match=r"several offsets, 597 s apart.* a column time_utc in"
+    ):
         align(track, part, 1.0)
     near = align(track, part, 1.0, near_s=(-100.0, 100.0))
     assert near.offset_s == pytest.approx(0.0, abs=0.05)
+    with pytest.raises(NotEnoughError, match="several offsets") as found:
+        align(track, part, 1.0, near_s=(-600.0, 600.0))
+    assert "time_utc" not in str(found.value), "it has that column"
+    with pytest.raises(NotEnoughError, match="not within 1 min of what its column time_utc says"):
+        align(track, part, 1.0, near_s=(20.0, 140.0))
+
+
+SHIFT = (
+    ("navigation", 4800.0), ("voice call", 1200.0), ("scanning", 2700.0), ("standby", 5400.0),
+    ("video", 1800.0), ("navigation", 9000.0),
+)  # fmt: skip
+SHIFT_OFFSET_MA = 0.5
+
+
+@pytest.fixture(scope="module")
+def shift(
+    tmp_path_factory: pytest.TempPathFactory, truth_of: Any, reading_of: Any, writing: Any
+) -> tuple[Run, Any, float]:
+    """A whole shift of one phone whose gauge has a known gain and offset: run, truth and gain."""
+    from types import SimpleNamespace  # noqa: PLC0415 - what the run needs of a phone made
+
+    seed = 2
+    truth = truth_of(seed, SHIFT)
+    series = reading_of(truth, "fine", seed)
+    series = replace(
+        series,
+        current_ma=series.current_ma + SHIFT_OFFSET_MA,
+        counter_mah=series.counter_mah + SHIFT_OFFSET_MA * series.t_s / 3600,
+    )
+    phone = SimpleNamespace(label="alder-1", truth=truth, series=series, plugged=False, entry={})
+    path = writing(tmp_path_factory.mktemp("shift") / "run", [phone], [])
+    return load(path), truth, 1 + float(np.random.default_rng(seed + 1000).uniform(-0.01, 0.01))
+
+
+def shift_log(
+    path: Path, shift: tuple[Run, Any, float], row_s: float, clock: str, *, late_s: float = 0.0
+) -> Path:
+    """A meter's log of nearly all of it, means over each row, by clocks that need not be right."""
+    run, truth, _ = shift
+    edges = np.arange(30.0, truth.t_s[-1] - 40.0, row_s)
+    power_mw = np.diff(np.interp(edges, truth.t_s, truth.energy_mwh)) / row_s * 3600
+    moments_s = (edges[:-1] + edges[1:]) / 2
+    began_utc = run.manifest.clocks.utc
+    stamps = {
+        "t_s": [f"{at_s + METER_S:.3f}" for at_s in moments_s],
+        "time_utc": [
+            (began_utc + timedelta(seconds=at_s + late_s)).isoformat()
+            for at_s in moments_s.tolist()
+        ],
+    }
+    columns = [stamps[name] for name in clock.split(",")]
+    rows = zip(*columns, (f"{mw:.3f}" for mw in power_mw), strict=True)
+    path.write_text("".join(f"{','.join(row)}\n" for row in [(clock, "power_mw"), *rows]))
+    return path
+
+
+@pytest.mark.parametrize("clock", ["t_s", "time_utc", "t_s,time_utc"])
+@pytest.mark.parametrize("row_s", [1.0, 5.0, 10.0])
+def test_a_whole_shift_is_calibrated(
+    shift: tuple[Run, Any, float], tmp_path: Path, row_s: float, clock: str
+) -> None:
+    run, truth, gain = shift
+    meter = shift_log(tmp_path / "meter.csv", shift, row_s, clock, late_s=20.0)
+    found = calibrate(run, run.recordings[0], meter).calibration
+    assert abs(found.gain - gain) < 2 * found.gain_u
+    assert found.gain_u < 0.002
+    volts = float(np.mean(truth.voltage_mv)) / 1000
+    assert abs(found.offset_mw + SHIFT_OFFSET_MA * volts) < 2 * found.offset_u_mw
+    assert found.offset_u_mw < 3.0
+
+
+def test_a_meter_whose_time_of_day_is_wrong(shift: tuple[Run, Any, float], tmp_path: Path) -> None:
+    meter = shift_log(tmp_path / "meter.csv", shift, 5.0, "time_utc", late_s=700.0)
+    run = shift[0]
+    with pytest.raises(NotEnoughError, match="10 min of what its column time_utc says; put that"):
+        calibrate(run, run.recordings[0], meter)
 
 
 KEPT = {
