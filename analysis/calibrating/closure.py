@@ -86,5 +86,4 @@ def _mean_volts(series: Series) -> float:
         charge = seen.charge_mah(series.t_s[-1:])[0]
         if charge > 0:
             return float(seen.energy_mwh(series.t_s[-1:])[0] / charge)
-    volts = series.voltage_at(series.t_s) / 1000
-    return float(np.trapezoid(volts, series.t_s) / np.ptp(series.t_s))
+    return series.mean_voltage_mv() / 1000

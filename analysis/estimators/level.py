@@ -105,7 +105,7 @@ def estimate(series: Series, borders_s: Floats) -> Estimate:
 
 def _gain_text(series: Series, point_mah: float, u_mwh: Floats) -> str:
     # Difference of two whole percents: triangular over two points (JCGM 100:2008, 4.3.9).
-    whole_mwh = point_mah * float(np.mean(series.known("voltage_mv")[1])) / 1000 / np.sqrt(6.0)
+    whole_mwh = point_mah * series.mean_voltage_mv() / 1000 / np.sqrt(6.0)
     return (
         f"the moments of the level's steps leave {np.median(u_mwh):.0f} mWh of uncertainty per "
         f"piece, whole percents would leave {whole_mwh:.0f} mWh"

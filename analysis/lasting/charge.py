@@ -11,6 +11,7 @@ from analysis.estimation.estimate import Estimate
 from analysis.estimation.profile import S_PER_H, Bools, Floats
 from analysis.lasting.endurance import Endurance, endurance, follows_sequence, whole_loops
 from analysis.lasting.fullrun import why_not_full
+from analysis.lasting.packvoltage import pack_voltage
 from analysis.readings.recording import Recording, Run
 from analysis.readings.segments import Segment, Segments, cut
 from analysis.readings.series import Series
@@ -20,9 +21,6 @@ RESERVE_PCT = 20.0
 """Below, phones dim, save and throttle; a choice of this project."""
 
 _LEAST_S = 60.0
-_VOLTAGE_RATIO = 0.02
-"""By how much the mean voltage of part of a charge may miss that of all, rectangular; common
-practice, no source."""
 _LEAST_PIECE_S = 1e-3
 
 
@@ -120,18 +118,19 @@ class Charge:
                 "state it with --capacity-mah when you record or import, or record from 100 % to "
                 "shut-off",
             )
-        _, volts = self.series.known("voltage_mv")
-        energy_mwh = rated_mah * float(np.mean(volts)) / 1000
-        ratio = np.hypot(
-            rectangular_u(self.series.gains.capacity_ratio), rectangular_u(_VOLTAGE_RATIO)
+        voltage = pack_voltage(self.series)
+        energy_mwh = rated_mah * voltage.mean_mv / 1000
+        u_mwh = energy_mwh * float(
+            np.hypot(
+                rectangular_u(self.series.gains.capacity_ratio), voltage.u_mv / voltage.mean_mv
+            )
         )
-        u_mwh = float(ratio) * energy_mwh
         return Usable(
             energy_mwh=symmetric(energy_mwh, u_mwh),
             u_mwh=u_mwh,
             weight=None,
             said=f"not measured ({self.not_full}): rated capacity {rated_mah:.0f} mAh times mean "
-            "voltage",
+            f"voltage {voltage.said}",
         )
 
     def rate(self, activity: str) -> tuple[Floats, tuple[str, ...]]:

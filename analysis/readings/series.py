@@ -233,6 +233,10 @@ class Series:
         same = t_s is times or np.array_equal(t_s, times)
         return values if same else np.interp(t_s, times, values)
 
+    def mean_voltage_mv(self) -> float:
+        """Pack voltage, weighted with time."""
+        return float(np.trapezoid(self.voltage_at(self.t_s), self.t_s) / np.ptp(self.t_s))
+
     def voltages(self) -> tuple[Floats, Floats]:
         """Voltages, each once, at about the moment at which its source was brought up to date."""
         known = self.read("voltage_mv")

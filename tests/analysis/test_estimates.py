@@ -361,3 +361,20 @@ def test_estimators_refuse_what_they_cannot(estimator: Any) -> None:
 def test_borders_must_ascend(streams: list[Series], borders: list[float]) -> None:
     with pytest.raises(SeriesError):
         best(streams[0], np.array(borders))
+
+
+def test_whole_percents_are_weighed_by_a_voltage_over_time() -> None:
+    """The same discharge, its high voltages read ten times as often as the others."""
+    even = np.arange(0.0, 36_001.0, 60.0)
+    uneven = np.unique(np.concatenate([np.arange(0.0, 9000.0, 6.0), even]))
+    said = []
+    for t_s in (even, uneven):
+        series = Series.from_arrays(
+            t_s=t_s,
+            voltage_mv=4400 - t_s / 40,
+            level_pct=np.ceil(100 - t_s / 600),
+            capacity_mah=4000.0,
+            poll_s=60.0,
+        )
+        said.append(level.estimate(series, t_s[[0, -1]]).notes[-1].partition(", ")[2])
+    assert said[0] == said[1] == f"whole percents would leave {40 * 3.95 / 6**0.5:.0f} mWh"

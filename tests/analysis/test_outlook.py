@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pytest
 from typer.testing import CliRunner
 
@@ -14,16 +15,45 @@ from analysis import load
 from analysis.calibrating.closure import closure
 from analysis.lasting.endurance import SEQUENCE
 from analysis.lasting.outlook import Outlook, outlook, parse_mix, to_json
+from analysis.lasting.packvoltage import pack_voltage
+from analysis.readings.series import Series
+from collector.virtual.cell import INVENTED_OCV
 from parsers.runfolder import Clocks, Manifest, PhoneEnd, PhoneEntry, RunFolder
 from parsers.schema import Reading
 from parsers.tables import write_table
 from parsers.tags import TagRecord
 
+FIXTURES = Path(__file__).parents[2] / "fixtures" / "reference"
 START = datetime(2026, 5, 4, 6, 0, tzinfo=UTC)
 TICK_S = 5.0
 CAPACITY_MAH = 1000.0
 SHIFT = (("navigation", 1800.0, 300.0), ("standby", 3600.0, 40.0), ("call", 1200.0, 150.0))
 """Name, seconds, milliamperes, over and over."""
+
+
+Floats = npt.NDArray[np.float64]
+Bools = npt.NDArray[np.bool_]
+Pack = Callable[[Floats], Floats]
+Kept = Callable[[Floats], Bools]
+
+
+def straight(charge_ratio: Floats) -> Floats:
+    """3.4 to 4.2 V."""
+    return 3400 + 800 * charge_ratio
+
+
+def phone_cell(charge_ratio: Floats) -> Floats:
+    """The cell of the virtual phones."""
+    charge, volts_mv = np.array(INVENTED_OCV).T
+    volts: Floats = np.interp(charge_ratio, charge, volts_mv)
+    return volts
+
+
+def laboratory_cell(name: str) -> Pack:
+    """One that somebody discharged in a laboratory."""
+    table = np.genfromtxt(FIXTURES / name, delimiter=",", skip_header=1)
+    left = 1 - table[:, 3] / table[-1, 3]
+    return lambda charge_ratio: np.interp(charge_ratio, left[::-1], 1000 * table[::-1, 2])
 
 
 @dataclass(frozen=True)
@@ -45,11 +75,15 @@ def make(
     end: str = "shut_off",
     capacity_mah: float | None = CAPACITY_MAH,
     low_ratio: float = 1.0,
+    pack: Pack = straight,
+    kept: Kept = lambda level_pct: np.ones(len(level_pct), dtype=bool),
 ) -> Made:
-    """A pack of 1000 mAh, 4.2 to 3.4 V, run down to nothing by stages; then it shuts off.
+    """A pack of 1000 mAh run down to nothing by stages; then it shuts off.
 
     Args:
         low_ratio: current below 20 % over that above.
+        pack: its voltage in mV at a share of its charge.
+        kept: which readings were recorded, by the level shown.
     """
     charge, t_s = first_pct / 100 * CAPACITY_MAH, 0.0
     rows: list[tuple[float, float, float]] = []
@@ -67,7 +101,9 @@ def make(
                 break
         spans.append((name, begun_s, begun_s + length_s))
     times, charges, amps = (np.array(column) for column in zip(*rows, strict=True))
-    volts = 3400 + 0.8 * charges
+    volts = pack(charges / CAPACITY_MAH)
+    levels = np.ceil(charges / CAPACITY_MAH * 100)
+    recorded = np.flatnonzero(kept(levels))
     step_mwh = amps * volts / 1000 * TICK_S / 3600
     done = np.searchsorted([b for _, _, b in spans], times, side="right")
     names = np.array([name for name, _, _ in spans])[done]
@@ -81,21 +117,21 @@ def make(
             Reading(
                 phone="alder-1",
                 boot_id="0badcafe",
-                seq=k,
-                host_utc=START + timedelta(seconds=float(t)),
-                host_s=float(t),
-                boot_s=float(t),
-                level_pct=float(np.ceil(q / CAPACITY_MAH * 100)),
-                voltage_mv=float(v),
-                current_ma=-gain * float(i),
-                charge_counter_mah=round(gain * float(q), 2),
+                seq=int(k),
+                host_utc=START + timedelta(seconds=float(times[k])),
+                host_s=float(times[k]),
+                boot_s=float(times[k]),
+                level_pct=float(levels[k]),
+                voltage_mv=float(volts[k]),
+                current_ma=-gain * float(amps[k]),
+                charge_counter_mah=round(gain * float(charges[k]), 2),
                 plugged=False,
             )
-            for k, (t, q, v, i) in enumerate(zip(times, charges, volts, amps, strict=True))
+            for k in recorded
         ],
         {},
     )
-    last = START + timedelta(seconds=float(times[-1]))
+    last = START + timedelta(seconds=float(times[recorded[-1]]))
     folder.write_manifest(
         Manifest(
             run_id=path.name,
@@ -211,6 +247,74 @@ def test_without_a_full_charge_the_rated_one_stands_in_and_says_so(tmp_path: Pat
     done = invoke("outlook", str(nothing.path))
     assert done.exit_code == 4
     assert "no rated capacity is stated" in done.stderr
+
+
+PACKS = {
+    "straight": straight,
+    "phone": phone_cell,
+    "laboratory A": laboratory_cell("cell_a_c10_discharge.csv"),
+    "laboratory B": laboratory_cell("cell_b_c7_discharge.csv"),
+}
+
+
+@pytest.mark.parametrize("pack", PACKS)
+@pytest.mark.parametrize(
+    ("low_pct", "high_pct"),
+    [(86, 100), (0, 21), (60, 62), (40, 70)],
+    ids=["top", "bottom", "one call", "middle"],
+)
+def test_a_part_of_the_charge_tells_of_the_whole_with_honest_doubt(
+    tmp_path: Path, pack: str, low_pct: float, high_pct: float
+) -> None:
+    def kept(level_pct: Floats) -> Bools:
+        recorded: Bools = (level_pct >= low_pct) & (level_pct <= high_pct)
+        return recorded
+
+    made = make(tmp_path / "run", pack=PACKS[pack], kept=kept, end="link_lost")
+    phone = seen(made).phones[0]
+    usable = phone.usable_mwh
+    assert (usable.lo95 or 0) < made.energy_mwh < (usable.hi95 or 0)
+    assert (usable.hi95 or 0) / usable.value < 1.075
+    n_seen = min(high_pct, 100) - max(low_pct, 1) + 1
+    assert f"read over {n_seen:.0f} % of the level scale" in phone.said
+    assert "elsewhere taken from a pack whose mean is 3.80 ± 0.15 V" in phone.said
+
+
+def test_how_often_was_looked_does_not_count(tmp_path: Path) -> None:
+    def kept(level_pct: Floats) -> Bools:
+        recorded: Bools = (level_pct > 50) | (np.arange(len(level_pct)) % 12 == 0)
+        return recorded
+
+    made = make(tmp_path / "run", pack=PACKS["laboratory B"], kept=kept, end="link_lost")
+    phone = seen(made).phones[0]
+    assert phone.usable_mwh.value == pytest.approx(made.energy_mwh, rel=3e-3)
+    assert "mean voltage 3.66 V, read over 100 % of the level scale" in phone.said
+    assert "elsewhere" not in phone.said
+
+
+def test_neither_charging_nor_steps_of_ten_mislead() -> None:
+    """Up to full on a cable, at more than four volts throughout, then down by tens of percent."""
+    t_s = np.arange(0.0, 12_000.0, 10.0)
+    charge_ratio = np.where(t_s < 2000, t_s / 2000, 1 - (t_s - 2000) / 10_000)
+    plugged = t_s < 2000
+    found = pack_voltage(
+        Series.from_arrays(
+            t_s=t_s,
+            voltage_mv=np.where(plugged, 4400.0, phone_cell(charge_ratio)),
+            level_pct=10 * np.ceil(10 * charge_ratio),
+            plugged=plugged,
+        )
+    )
+    true_mv = float(np.mean(phone_cell(np.linspace(0, 1, 1001))))
+    assert found.seen_ratio < 0.6
+    assert abs(found.mean_mv - true_mv) < 2 * found.u_mv
+
+
+def test_without_a_level_nothing_is_known_of_the_voltage() -> None:
+    found = pack_voltage(Series.from_arrays(t_s=[0.0, 10.0], voltage_mv=[4200.0, 4200.0]))
+    assert found.mean_mv == pytest.approx(3800.0)
+    assert found.seen_ratio == 0
+    assert found.u_mv == pytest.approx(np.hypot(150 / 3**0.5, 0.002 * 3800))
 
 
 def test_what_happens_near_empty_does_not_spoil_the_rate(tmp_path: Path) -> None:
