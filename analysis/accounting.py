@@ -16,8 +16,6 @@ from analysis.estimation.profile import N_AT_ONCE, Floats
 from analysis.readings.findings import Findings
 from analysis.readings.recording import Recording, Run
 from analysis.readings.segments import Segment, Segments, cut
-from analysis.readings.slipped import slipped
-from analysis.readings.stream import found_in
 from analysis.report import Amount, BudgetLine, EnergyReport, PhoneEnergy, SegmentEnergy
 
 
@@ -61,8 +59,7 @@ def _phone(run: Run, recording: Recording) -> PhoneEnergy:
     series = recording.series(border_u_s=segments.border_u_s)
     estimate = best(series, segments.borders_s, where=recording.phone)
     estimate = calibrated(recording.calibration, estimate, segments.borders_s)
-    found = found_in(recording, series)
-    findings = Findings(recording, series, segments, (*found, *slipped(run, recording)))
+    findings = Findings(run, recording, series, segments)
     tagged = np.array([piece.tagged for piece in segments.pieces])
     total = amount(estimate, np.ones(len(tagged)), segments)
     rows = tuple(
@@ -87,11 +84,13 @@ def _phone(run: Run, recording: Recording) -> PhoneEnergy:
         model=recording.entry.model,
         capacity_mah=recording.entry.capacity_mah,
         traces=traces(series, segments.borders_s, estimate.energy_mwh),
-        notes=(*recording.notes, *segments.notes, *estimate.doubts, *findings.outside()),
+        notes=findings.notes(estimate.doubts),
         true_total_mwh=findings.true_mwh(series.t_s[0], series.t_s[-1]),
         phone_hash=recording.entry.phone_hash,
-        findings=found,
-        facts=tuple(note for note in estimate.notes if note not in {f.said for f in found}),
+        findings=findings.stream,
+        facts=tuple(
+            note for note in estimate.notes if note not in {f.said for f in findings.stream}
+        ),
         wholes={key: amount(estimate, w, segments) for key, w in segments.parted().items()},
     )
 
@@ -166,7 +165,7 @@ def _segment(
         temperature_max_c=max_c,
         screen_on_s=findings.screen_on_s(piece),
         cut_short=piece.cut_short,
-        flags=(*piece.flags, *findings.flags(piece)),
+        flags=findings.flags(piece),
         facts=(*piece.facts, *findings.facts(piece), *estimate.flags[number]),
         true_energy_mwh=findings.true_mwh(piece.start_s, piece.end_s),
         whole=piece.whole,

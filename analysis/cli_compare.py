@@ -86,7 +86,7 @@ def show_outlook(path: Path, mix: str, nominal_mv: float | None, *, as_json: boo
         print_json(to_json(found))
     else:
         outlook_table.show(found, wide_enough(outlook_table.WIDTH))
-    return bool(found.notes) or not all(phone.measured for phone in found.phones)
+    return found.needs_attention
 
 
 def _pair(text: str) -> tuple[str, str]:

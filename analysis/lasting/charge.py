@@ -1,6 +1,8 @@
 """A charge of one phone, cut into pieces, and how long it lasts at the rate of some of them."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
 
@@ -12,6 +14,7 @@ from analysis.estimation.profile import S_PER_H, Bools, Floats
 from analysis.lasting.endurance import Endurance, endurance, follows_sequence, whole_loops
 from analysis.lasting.fullrun import why_not_full
 from analysis.lasting.packvoltage import pack_voltage
+from analysis.readings.findings import Findings
 from analysis.readings.recording import Recording, Run
 from analysis.readings.segments import Segment, Segments, cut
 from analysis.readings.series import Series
@@ -33,13 +36,15 @@ class Lasting:
         power_mw: its mean power, above `RESERVE_PCT` where it was seen there.
         hours: to shut-off.
         hours_to_reserve: to `RESERVE_PCT`; None if the run was no full charge.
-        notes: what makes it doubtful, in sentences.
+        flags: what makes it doubtful, in sentences.
+        notes: what is worth knowing and no cause for doubt, in sentences.
     """
 
     activity: str
     power_mw: Interval
     hours: Interval
     hours_to_reserve: Interval | None
+    flags: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
 
 
@@ -70,6 +75,30 @@ class Usable:
     said: str
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rate:
+    """How fast something empties a phone.
+
+    Attributes:
+        weight: of the pieces, such that their sum is the mean power in mW.
+        flags: what makes it doubtful, in sentences.
+        notes: what is worth knowing and no cause for doubt, in sentences.
+    """
+
+    weight: Floats
+    flags: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    @classmethod
+    def mixed(cls, parts: Sequence[tuple["Rate", float]]) -> Self:
+        """Several after each other, each with its share of the time."""
+        return cls(
+            weight=np.sum([rate.weight * share for rate, share in parts], axis=0),
+            flags=tuple(dict.fromkeys(flag for rate, _ in parts for flag in rate.flags)),
+            notes=tuple(dict.fromkeys(note for rate, _ in parts for note in rate.notes)),
+        )
+
+
 class Charge:
     """One phone's pieces, cut at the tags and where the level passes the reserve."""
 
@@ -77,6 +106,7 @@ class Charge:
         self.recording = recording
         self.segments = cut(run, recording)
         self.series = recording.series(border_u_s=self.segments.border_u_s)
+        self.findings = Findings(run, recording, self.series, self.segments)
         self.not_full = why_not_full(recording, self.series)
         self.reserve_s = None if self.not_full else _reserve_s(self.series)
         borders = _with(self.segments, self.reserve_s)
@@ -133,17 +163,26 @@ class Charge:
             f"voltage {voltage.said}",
         )
 
-    def rate(self, activity: str) -> tuple[Floats, tuple[str, ...]]:
-        """Weights that give an activity's mean power in mW, and what makes it doubtful."""
+    def notes(self) -> tuple[str, ...]:
+        """What makes the phone as a whole doubtful, in sentences."""
+        throughout = (f.said for f in self.findings.stream if f.throughout and not f.harmless)
+        return (*self.findings.notes(self.estimate.doubts), *throughout)
+
+    def rate(self, activity: str) -> Rate:
+        """An activity's mean power."""
         mine = self.did(activity)
-        notes = []
-        if any(p.cut_short for p, m in zip(self.piece, mine, strict=True) if m):
-            notes.append("cut short: a rate, not a total")
+        whole = [p for p in self.segments.pieces if p.tagged and p.activity == activity]
+        flags = [flag for piece in whole for flag in self.findings.flags(piece)]
+        cut_short = any(piece.cut_short for piece in whole)
         if float(self.hours[mine & self.above].sum()) * S_PER_H >= _LEAST_S:
             mine = mine & self.above
         elif self.reserve_s is not None:
-            notes.append(f"seen only below {RESERVE_PCT:.0f} %")
-        return np.where(mine, 1.0, 0.0) / float(self.hours[mine].sum()), tuple(notes)
+            flags.append(f"seen only below {RESERVE_PCT:.0f} %")
+        return Rate(
+            weight=np.where(mine, 1.0, 0.0) / float(self.hours[mine].sum()),
+            flags=tuple(dict.fromkeys(flags)),
+            notes=("cut short: a rate, not a total",) * cut_short,
+        )
 
     def sum(self, weight: Floats) -> Interval:
         """A weighted sum of the pieces."""
@@ -159,25 +198,24 @@ class Charge:
         n_free = _n_free(self.estimate, (top != 0) | (bottom != 0))
         return quotient(float(values[0]), float(values[1]), covariance, n_free)
 
-    def lasting(
-        self, activity: str, usable: Usable, rate: Floats, notes: tuple[str, ...]
-    ) -> Lasting:
+    def lasting(self, activity: str, usable: Usable, rate: Rate) -> Lasting:
         """How long a charge lasts at a rate."""
         if usable.weight is None:
-            power_mw, u_mw = self.estimate.summed(rate)
+            power_mw, u_mw = self.estimate.summed(rate.weight)
             apart = np.diag([usable.u_mwh**2, u_mw**2])
-            n_free = _n_free(self.estimate, rate != 0)
+            n_free = _n_free(self.estimate, rate.weight != 0)
             hours = quotient(usable.energy_mwh.value, power_mw, apart, n_free)
             to_reserve = None
         else:
-            hours = self.over(usable.weight, rate)
-            to_reserve = self.over(np.where(self.above, 1.0, 0.0), rate)
+            hours = self.over(usable.weight, rate.weight)
+            to_reserve = self.over(np.where(self.above, 1.0, 0.0), rate.weight)
         return Lasting(
             activity=activity,
-            power_mw=self.sum(rate),
+            power_mw=self.sum(rate.weight),
             hours=hours,
             hours_to_reserve=to_reserve,
-            notes=notes,
+            flags=rate.flags,
+            notes=rate.notes,
         )
 
     def near_empty(self) -> NearEmpty | None:

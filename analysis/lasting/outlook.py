@@ -4,10 +4,8 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from typing import Any
 
-import numpy as np
-
 from analysis.errors import NothingRecordedError
-from analysis.lasting.charge import Charge, Lasting, NearEmpty, Usable
+from analysis.lasting.charge import Charge, Lasting, NearEmpty, Rate, Usable
 from analysis.lasting.endurance import Endurance
 from analysis.readings.recording import Run
 from analysis.statistics.inference import Interval
@@ -29,6 +27,7 @@ class PhoneOutlook:
         mix: of activities as asked; None if not asked.
         near_empty: None if the run was no full charge.
         endurance: European figure; None unless the run followed that sequence.
+        notes: what makes the phone as a whole doubtful, in sentences.
     """
 
     phone: str
@@ -39,6 +38,12 @@ class PhoneOutlook:
     mix: Lasting | None = None
     near_empty: NearEmpty | None = None
     endurance: Endurance | None = None
+    notes: tuple[str, ...] = ()
+
+    @property
+    def needs_attention(self) -> bool:
+        """Whether anything makes its hours doubtful."""
+        return bool(self.notes) or not self.measured or any(a.flags for a in self.activities)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,13 +54,18 @@ class Outlook:
         run: its id.
         phones: those of which enough is known.
         mix_s: time of each activity in a round of the mix; empty if not asked.
-        notes: phones left out, and why.
+        notes: phones left out, and why, and what concerns the run as a whole.
     """
 
     run: str
     phones: tuple[PhoneOutlook, ...]
     mix_s: Mapping[str, float]
     notes: tuple[str, ...] = ()
+
+    @property
+    def needs_attention(self) -> bool:
+        """Whether anything makes its hours doubtful."""
+        return bool(self.notes) or any(phone.needs_attention for phone in self.phones)
 
 
 def outlook(
@@ -83,7 +93,10 @@ def outlook(
             lacks.append(exc)
     if not phones:
         raise run.lacking(lacks)
-    notes = [*run.notes, *(f"{lack.said}; {run.advice_on(lack)}" for lack in lacks)]
+    notes = [*run.notes, *run.tags.damage]
+    if run.manifest.outcome is None:
+        notes.append("the run was interrupted: nobody ended it in order")
+    notes += [f"{lack.said}; {run.advice_on(lack)}" for lack in lacks]
     wanted = _known(mix_s or {}, list(names))
     return Outlook(
         run=run.manifest.run_id,
@@ -133,20 +146,20 @@ def _phone(
         notes.append(f"{charge.recording.phone}: no mix, it did not do {listed}")
     elif mix_s:
         whole_s = sum(mix_s.values())
-        rate = np.sum([rates[name][0] * s / whole_s for name, s in mix_s.items()], axis=0)
-        doubts = dict.fromkeys(n for name in mix_s for n in rates[name][1])
-        mix = charge.lasting("mix", usable, rate, tuple(doubts))
+        rate = Rate.mixed([(rates[name], s / whole_s) for name, s in mix_s.items()])
+        mix = charge.lasting("mix", usable, rate)
     return PhoneOutlook(
         phone=charge.recording.phone,
         usable_mwh=usable.energy_mwh,
         measured=usable.weight is not None,
         said=usable.said,
         activities=tuple(
-            charge.lasting(activity, usable, *rate) for activity, rate in rates.items()
+            charge.lasting(activity, usable, rate) for activity, rate in rates.items()
         ),
         mix=mix,
         near_empty=charge.near_empty(),
         endurance=charge.endurance(nominal_mv),
+        notes=charge.notes(),
     )
 
 

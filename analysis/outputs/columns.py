@@ -147,7 +147,7 @@ OUTLOOK = (
     _column("lasts_hi95_h", "number", "upper end of its 95 % interval; empty without limit"),
     _column("usable_energy_mwh", "number", "of a full charge"),
     _column("usable_measured", "boolean", "by this run; else rated capacity times mean voltage"),
-    _column("notes", "string", "what makes it doubtful"),
+    _column("notes", "string", "what makes it doubtful, and what is worth knowing"),
 )
 
 

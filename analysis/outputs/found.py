@@ -29,10 +29,7 @@ def facts(report: EnergyReport, phone: PhoneEnergy) -> list[str]:
 def _by_sentence(report: EnergyReport, said: Sequence[tuple[SegmentEnergy, str]]) -> Iterator[str]:
     """Each sentence once, after the names of the segments it is about."""
     several = wording.repeated(report)
-    about: dict[str, list[str]] = {}
-    for s, sentence in said:
-        name = wording.name_among(s, several)
-        about.setdefault(sentence, []).append(name)
+    about = wording.once((wording.name_among(s, several), sentence) for s, sentence in said)
     return (f"{', '.join(names)}: {sentence}" for sentence, names in about.items())
 
 

@@ -1,5 +1,7 @@
 """Hours to come as tables on a terminal."""
 
+from collections.abc import Callable
+
 from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
@@ -39,9 +41,10 @@ def show(outlook: Outlook, console: Console) -> None:
         if phone.endurance is not None:
             for line in (_endurance(phone.endurance), *UNVERIFIED):
                 _say(console, line)
-        for lasting in phone.activities:
-            for note in lasting.notes:
-                _say(console, f"{printable(lasting.activity)}: {note}", mark=True)
+        for line in _about(phone, lambda lasting: lasting.notes):
+            _say(console, line)
+        for line in [*phone.notes, *_about(phone, lambda lasting: lasting.flags)]:
+            _say(console, printable(line, 300), mark=True)
     _say(console, _AS_IN_THE_RUN)
     for note in outlook.notes:
         _say(console, printable(note, 300), mark=True)
@@ -49,6 +52,12 @@ def show(outlook: Outlook, console: Console) -> None:
 
 def _say(console: Console, line: str, *, mark: bool = False) -> None:
     console.print(f"{'[bold]![/] ' if mark else ''}{escape(line)}", highlight=False)
+
+
+def _about(phone: PhoneOutlook, what: Callable[[Lasting], tuple[str, ...]]) -> list[str]:
+    """Each sentence once, after the activities it is about."""
+    said = [(a.activity, sentence) for a in phone.activities for sentence in what(a)]
+    return [f"{', '.join(names)}: {sentence}" for sentence, names in wording.once(said).items()]
 
 
 def _table(phone: PhoneOutlook) -> Table:
@@ -59,7 +68,7 @@ def _table(phone: PhoneOutlook) -> Table:
     for lasting in (*phone.activities, *([phone.mix] if phone.mix else [])):
         power = lasting.power_mw
         table.add_row(
-            escape(printable(lasting.activity)),
+            escape(printable(lasting.activity)) + (" !" if lasting.flags else ""),
             wording.number(power.value, wording.digits_for(_reach(power) / 2)),
             *_hours(lasting.hours),
             *(_hours(lasting.hours_to_reserve) if lasting.hours_to_reserve else ("–", "–")),

@@ -39,7 +39,7 @@ def outlook_rows(outlook: Outlook) -> list[Row]:
             **_interval("lasts", "h", lasting.hours),
             "usable_energy_mwh": phone.usable_mwh.value,
             "usable_measured": phone.measured,
-            "notes": "; ".join(lasting.notes),
+            "notes": printable("; ".join((*lasting.flags, *lasting.notes)), 600),
         }
         for phone in outlook.phones
         for lasting in phone.activities

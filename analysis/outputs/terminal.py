@@ -125,8 +125,5 @@ def _said(
     report: EnergyReport, what: Callable[[EnergyReport, PhoneEnergy], list[str]]
 ) -> list[str]:
     """Lines about each phone, those about several of them once."""
-    about: dict[str, list[str]] = {}
-    for phone in report.phones:
-        for line in what(report, phone):
-            about.setdefault(line, []).append(phone.phone)
+    about = wording.once((p.phone, line) for p in report.phones for line in what(report, p))
     return [f"{', '.join(phones)}: {printable(line, 300)}" for line, phones in about.items()]

@@ -143,11 +143,11 @@ def _judged(comparisons: Sequence[Comparison]) -> str:
 
 def _behind(comparisons: Sequence[Comparison]) -> list[str]:
     """Each thing that may be behind a difference, with the activities it concerns."""
-    where: dict[str, list[str]] = {}
-    for c in comparisons:
-        name = _activity(c.activity, c.occurrence, comparisons)
-        for said in c.confounders:
-            where.setdefault(said, []).append(name)
+    where = wording.once(
+        (_activity(c.activity, c.occurrence, comparisons), said)
+        for c in comparisons
+        for said in c.confounders
+    )
     return [
         printable(f"{said} ({', '.join(dict.fromkeys(names))})", 300)
         for said, names in where.items()

@@ -2,7 +2,7 @@
 
 import math
 from collections import Counter
-from collections.abc import Container, Sequence
+from collections.abc import Container, Iterable, Sequence
 from functools import lru_cache
 
 from analysis.outputs.rounding import decimals, rounded
@@ -122,6 +122,14 @@ def methods_text(phone: PhoneEnergy) -> str:
 def repeated(report: EnergyReport) -> set[str]:
     """Names of segments that occur more than once on a phone."""
     return {s.segment for p in report.phones for s in p.segments if s.occurrence > 1}
+
+
+def once(said: Iterable[tuple[str, str]]) -> dict[str, list[str]]:
+    """Who or what each sentence is about, from pairs of that and the sentence."""
+    about: dict[str, list[str]] = {}
+    for name, sentence in said:
+        about.setdefault(sentence, []).append(name)
+    return about
 
 
 def number(value: float | None, digits: int = 1) -> str:

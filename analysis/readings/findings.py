@@ -7,13 +7,13 @@ import numpy as np
 import pandas as pd
 
 from analysis.estimation.profile import Bools, Floats, running
-from analysis.readings.recording import Recording
+from analysis.readings.recording import Recording, Run
 from analysis.readings.segments import Segment, Segments
 from analysis.readings.series import Series
 from analysis.readings.sleep import sleeps, spanned
-from analysis.readings.stream import PLUGGED, SILENT, SPARSE, UNTRUSTED
+from analysis.readings.slipped import slipped
+from analysis.readings.stream import PLUGGED, SILENT, SPARSE, UNTRUSTED, found_in
 from analysis.readings.unread import silent
-from analysis.report import Finding
 from parsers.text import printable
 
 _SCREEN_ON = "on"
@@ -25,20 +25,26 @@ class Findings:
     """One phone's readings and context, asked piece by piece.
 
     Args:
+        run: for the slips.
         recording: for context and true energy.
         series: its readings.
         segments: its pieces.
-        found: in the stream of its readings.
+
+    Attributes:
+        stream: what was found in the stream of its readings.
+
+    Raises:
+        RunFolderError: if the file of slips cannot be read as text.
     """
 
-    def __init__(
-        self,
-        recording: Recording,
-        series: Series,
-        segments: Segments,
-        found: Sequence[Finding],
-    ) -> None:
-        self._found = [f for f in found if not (f.harmless or f.throughout)]
+    def __init__(self, run: Run, recording: Recording, series: Series, segments: Segments) -> None:
+        self.stream = found_in(recording, series)
+        self._found = [
+            finding
+            for finding in (*self.stream, *slipped(run, recording))
+            if not (finding.harmless or finding.throughout)
+        ]
+        self._recording = recording
         self._truth = recording.truth
         self._context = recording.context
         self._screen = self._context[self._context["name"] == "screen"]
@@ -109,7 +115,8 @@ class Findings:
             and found.start_s <= piece.end_s
             and found.end_s >= piece.start_s
         )
-        return (*lasting, *(what if n == 1 else f"{what}: {n} times" for what, n in other.items()))
+        often = (what if n == 1 else f"{what}: {n} times" for what, n in other.items())
+        return (*piece.flags, *lasting, *often)
 
     def facts(self, piece: Segment) -> tuple[str, ...]:
         """What is worth knowing about the piece, in sentences."""
@@ -124,7 +131,15 @@ class Findings:
             return ()
         return (f"{what} for {spent_s:.0f} s ({spent_s / piece.duration_s:.0%})",)
 
-    def outside(self) -> tuple[str, ...]:
+    def notes(self, doubts: Sequence[str]) -> tuple[str, ...]:
+        """What makes the phone as a whole doubtful, in sentences.
+
+        Args:
+            doubts: what contradicts its estimate.
+        """
+        return (*self._recording.notes, *self._segments.notes, *doubts, *self._outside())
+
+    def _outside(self) -> tuple[str, ...]:
         """Packages that fill a segment but were in front outside all segments too."""
         changes = self._context[self._context["name"] == "foreground"]
         if not len(changes):

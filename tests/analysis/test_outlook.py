@@ -77,6 +77,7 @@ def make(
     low_ratio: float = 1.0,
     pack: Pack = straight,
     kept: Kept = lambda level_pct: np.ones(len(level_pct), dtype=bool),
+    plugged_s: tuple[float, float] = (0.0, 0.0),
 ) -> Made:
     """A pack of 1000 mAh run down to nothing by stages; then it shuts off.
 
@@ -84,6 +85,7 @@ def make(
         low_ratio: current below 20 % over that above.
         pack: its voltage in mV at a share of its charge.
         kept: which readings were recorded, by the level shown.
+        plugged_s: when a cable was in, without charging.
     """
     charge, t_s = first_pct / 100 * CAPACITY_MAH, 0.0
     rows: list[tuple[float, float, float]] = []
@@ -125,7 +127,7 @@ def make(
                 voltage_mv=float(volts[k]),
                 current_ma=-gain * float(amps[k]),
                 charge_counter_mah=round(gain * float(charges[k]), 2),
-                plugged=False,
+                plugged=plugged_s[0] <= float(times[k]) < plugged_s[1],
             )
             for k in recorded
         ],
@@ -438,6 +440,50 @@ def test_the_command(tmp_path: Path) -> None:
     assert "no phone did 'chess'; there is navigation, standby, call" in unknown.stderr
     assert invoke("outlook", run, "--mix", "chess").exit_code == 2
     assert invoke("outlook", str(tmp_path / "nowhere")).exit_code == 2
+
+
+def silent(level_pct: Floats) -> Bools:
+    """Nothing is read for ten minutes of the first segment and two of the second."""
+    number = np.arange(len(level_pct))
+    gaps = [(number >= a / TICK_S) & (number < b / TICK_S) for a, b in ((600, 1200), (1900, 2020))]
+    return ~np.logical_or(*gaps)
+
+
+@pytest.mark.parametrize(
+    ("changed", "said"),
+    [
+        ({"plugged_s": (5500.0, 5540.0)}, ["! call: plugged in for 40 s"]),
+        ({"kept": silent}, ["! navigation: no readings for 605 s", "! standby: no readings for"]),
+        ({"end": "link_lost"}, ["! navigation: the recording ended"]),
+    ],
+    ids=["plugged", "gaps", "lost"],
+)
+def test_doubts_that_energy_tells_stand_beside_the_hours(
+    tmp_path: Path, changed: dict[str, Any], said: list[str]
+) -> None:
+    run = str(make(tmp_path / "run", **changed).path)
+    done, energy = invoke("outlook", run), invoke("energy", run)
+    assert done.exit_code == 1, done.output
+    printed = " ".join(done.stdout.split())
+    for sentence in said:
+        assert printed.count(sentence) == 1, printed
+        assert energy.exit_code == 1
+    plain = json.loads(invoke("outlook", run, "--json").stdout)
+    flagged = {a["activity"] for a in plain["phones"][0]["activities"] if a["flags"]}
+    assert flagged == {sentence[2:].partition(":")[0] for sentence in said}
+    for activity in flagged:
+        assert f"{activity} !" in printed
+    assert "cut short: a rate, not a total" in printed
+    assert "! call: cut short" not in printed
+
+
+def test_a_run_that_nobody_ended_is_named(tmp_path: Path) -> None:
+    made = make(tmp_path / "run")
+    folder = RunFolder(made.path)
+    folder.write_manifest(folder.read_manifest().model_copy(update={"outcome": None}))
+    done = invoke("outlook", str(made.path))
+    assert done.exit_code == invoke("energy", str(made.path)).exit_code == 1
+    assert "! the run was interrupted" in done.stdout
 
 
 def test_a_phone_without_segments_is_named(
