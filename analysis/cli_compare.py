@@ -37,8 +37,8 @@ def compare(
 def outlook(
     run: RunArgument = None,
     mix: Annotated[
-        str, typer.Option(help="Activities and their times, such as call=30m,standby=8h.")
-    ] = "",
+        str | None, typer.Option(help="Activities and their times, such as call=30m,standby=8h.")
+    ] = None,
     nominal_mv: Annotated[
         float | None,
         typer.Option(min=1000, max=20000, help="Nominal voltage, for the European index."),
@@ -74,14 +74,16 @@ def show_compared(runs: list[Path], same: list[tuple[str, str]], *, as_json: boo
     return compared.needs_attention
 
 
-def show_outlook(path: Path, mix: str, nominal_mv: float | None, *, as_json: bool = False) -> bool:
+def show_outlook(
+    path: Path, mix: str | None, nominal_mv: float | None, *, as_json: bool = False
+) -> bool:
     """Prints how long things last; says whether anything needs attention."""
     from analysis.lasting.outlook import outlook as look
     from analysis.lasting.outlook import parse_mix, to_json
     from analysis.outputs import outlook_table
     from analysis.readings.recording import load
 
-    found = look(load(path), parse_mix(mix) if mix else None, nominal_mv)
+    found = look(load(path), None if mix is None else parse_mix(mix), nominal_mv)
     if as_json:
         print_json(to_json(found))
     else:

@@ -103,10 +103,10 @@ def _near_empty(near: NearEmpty) -> str:
     if power is None or power.hi95 is None or power.lo95 is None:
         return said
     alike = power.lo95 <= 1 <= power.hi95
-    change = "as before" if alike else f"{100 * (power.value - 1):+.1f} % against before"
+    change = "as before" if alike else f"{wording.change_text(power.value)} % against before"
     return (
-        f"{said}; {printable(near.activity)} drew {change} (95 %: {100 * (power.lo95 - 1):+.1f} "
-        f"to {100 * (power.hi95 - 1):+.1f} %)"
+        f"{said}; {printable(near.activity)} drew {change} (95 %: "
+        f"{wording.change_text(power.lo95)} to {wording.change_text(power.hi95)} %)"
     )
 
 

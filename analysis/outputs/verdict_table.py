@@ -99,8 +99,8 @@ def _cells(c: Comparison) -> list[str]:
         printable(f"{c.one} of {c.phone}" if c.phone else c.one),
         printable(c.other),
         c.verdict.value,
-        _percent(contrast.ratio.value),
-        f"{_percent(contrast.ratio.lo95)} … {_percent(contrast.ratio.hi95)}",
+        wording.change_text(contrast.ratio.value),
+        f"{wording.change_text(contrast.ratio.lo95)} … {wording.change_text(contrast.ratio.hi95)}",
         _watts(contrast.difference_mw),
         "–" if seen is None else f"< {share_text(seen)}",
         _repeats(c),
@@ -110,10 +110,6 @@ def _cells(c: Comparison) -> list[str]:
 def _activity(name: str, occurrence: int, among: Sequence[Comparison | Replicate]) -> str:
     several = any(c.activity == name and c.occurrence > 1 for c in among)
     return TOTAL if occurrence == 0 else wording.segment_name(name, occurrence, several=several)
-
-
-def _percent(ratio: float | None) -> str:
-    return "∞" if ratio is None else f"{100 * (ratio - 1):+.1f}".replace("-", "−")
 
 
 def _watts(difference: Interval) -> str:

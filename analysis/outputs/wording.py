@@ -124,6 +124,11 @@ def repeated(report: EnergyReport) -> set[str]:
     return {s.segment for p in report.phones for s in p.segments if s.occurrence > 1}
 
 
+def change_text(ratio: float | None) -> str:
+    """A ratio as a change in percent with its sign: `−0.9`; `∞` for one without limit."""
+    return "∞" if ratio is None else f"{100 * (ratio - 1):+.1f}".replace("-", "−")
+
+
 def once(said: Iterable[tuple[str, str]]) -> dict[str, list[str]]:
     """Who or what each sentence is about, from pairs of that and the sentence."""
     about: dict[str, list[str]] = {}

@@ -333,6 +333,10 @@ def test_what_happens_near_empty_does_not_spoil_the_rate(tmp_path: Path) -> None
     low_v, high_v = 3400 + 0.8 * 100, 3400 + 0.8 * 600
     assert near.power_ratio.value == pytest.approx(0.7 * low_v / high_v, rel=0.01)
     assert (near.power_ratio.hi95 or 1) < 0.7
+    change = 100 * (near.power_ratio.value - 1)
+    printed = " ".join(invoke("outlook", str(made.path)).stdout.split())
+    assert f"navigation drew −{-change:.1f} % against before (95 %: −" in printed
+    assert "-" not in printed.partition("against before")[2].partition(")")[0]
 
 
 @pytest.mark.parametrize("gain", [1.0, 1.01])
@@ -405,6 +409,7 @@ def test_a_mix_is_read(text: str, mix: dict[str, float]) -> None:
 @pytest.mark.parametrize(
     "text",
     [
+        "",
         "call",
         "call=30",
         "=30m",
@@ -438,7 +443,10 @@ def test_the_command(tmp_path: Path) -> None:
     unknown = invoke("outlook", run, "--mix", "chess=1h")
     assert unknown.exit_code == 2
     assert "no phone did 'chess'; there is navigation, standby, call" in unknown.stderr
-    assert invoke("outlook", run, "--mix", "chess").exit_code == 2
+    for none in ("chess", ""):
+        refused = invoke("outlook", run, "--mix", none)
+        assert refused.exit_code == 2
+        assert f"mix '{none}': give each activity once" in refused.stderr
     assert invoke("outlook", str(tmp_path / "nowhere")).exit_code == 2
 
 
