@@ -21,7 +21,8 @@ for module in (cli_compare, cli_import):
 def energy(
     run: RunArgument = None,
     explain: Annotated[
-        str | None, typer.Option(help="A segment, to see what its uncertainty is made of.")
+        str | None,
+        typer.Option(help="A segment as the table calls it: what its doubt is made of."),
     ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON.")] = False,
 ) -> None:
@@ -104,14 +105,14 @@ def show_explained(run: Path, name: str, *, as_json: bool = False) -> None:
     """Prints the uncertainty budgets of all segments of a name."""
     from analysis.accounting import energy as account
     from analysis.errors import NotEnoughError
-    from analysis.outputs import budget_table
+    from analysis.outputs import budget_table, wording
     from analysis.readings.recording import load
     from analysis.report_json import budget_json
     from parsers.text import printable
 
     report = account(load(run))
-    names = dict.fromkeys(s.segment for phone in report.phones for s in phone.segments)
-    if name not in names:
+    if not wording.named(report, name):
+        names = dict.fromkeys(s.segment for phone in report.phones for s in phone.segments)
         known = ", ".join(printable(each) for each in names) or "none: nothing is tagged in it"
         raise NotEnoughError(str(run), f"no segment '{printable(name)}'; there is {known}")
     if as_json:

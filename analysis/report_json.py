@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from analysis.outputs.wording import named
 from analysis.report import EnergyReport, Finding, PhoneEnergy, SegmentEnergy
 
 SCHEMA = 1
@@ -56,7 +57,7 @@ def budget_json(report: EnergyReport, name: str) -> dict[str, Any]:
     """The uncertainty budgets of all segments of a name, as plain values."""
     segments = [
         {
-            "phone": phone.phone,
+            "phone": phone,
             "segment": segment.segment,
             "occurrence": segment.occurrence,
             "energy_mwh": segment.amount.energy_mwh,
@@ -66,9 +67,7 @@ def budget_json(report: EnergyReport, name: str) -> dict[str, Any]:
             "energy_u_common_mwh": segment.amount.u_common_mwh,
             "budget": [asdict(line) for line in segment.amount.budget],
         }
-        for phone in report.phones
-        for segment in phone.segments
-        if segment.segment == name
+        for phone, segment in named(report, name)
     ]
     return {"schema": SCHEMA, "run": report.run, "segments": segments}
 

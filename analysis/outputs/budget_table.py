@@ -17,7 +17,7 @@ WIDTH = 80
 
 def show(report: EnergyReport, name: str, console: Console) -> None:
     """Prints the budget of every segment of a name."""
-    found = [(p.phone, s) for p in report.phones for s in p.segments if s.segment == name]
+    found = wording.named(report, name)
     sources = _numbered([segment.amount for _, segment in found])
     several = wording.repeated(report)
     for phone, segment in found:

@@ -137,6 +137,17 @@ def once(said: Iterable[tuple[str, str]]) -> dict[str, list[str]]:
     return about
 
 
+def named(report: EnergyReport, name: str) -> list[tuple[str, SegmentEnergy]]:
+    """Segments of a name, or called so in the table, each after its phone's label."""
+    several = repeated(report)
+    return [
+        (phone.phone, segment)
+        for phone in report.phones
+        for segment in phone.segments
+        if name in (segment.segment, name_among(segment, several))
+    ]
+
+
 def number(value: float | None, digits: int = 1) -> str:
     """A figure with thousands set apart by thin spaces, or a dash if there is none."""
     if value is None or not math.isfinite(value):

@@ -113,6 +113,19 @@ def test_both_times_are_explained(twice: Path) -> None:
     assert keys == [("alder-1", 1), ("alder-1", 2), ("cedar-1", 1), ("cedar-1", 2)]
 
 
+def test_one_of_several_is_explained_by_the_name_that_the_table_prints(twice: Path) -> None:
+    assert "navigation (2)" in invoke("energy", str(twice)).stdout
+    done = invoke("energy", str(twice), "--explain", "navigation (2)")
+    assert done.exit_code == 0, done.stderr
+    assert "alder-1, navigation (2): " in done.stdout
+    assert "navigation (1)" not in done.stdout
+    plain = invoke("energy", str(twice), "--explain", "navigation (2)", "--json").stdout
+    assert {(s["segment"], s["occurrence"]) for s in json.loads(plain)["segments"]} == {
+        ("navigation", 2)
+    }
+    assert invoke("energy", str(twice), "--explain", "navigation (3)").exit_code == 2
+
+
 def test_json_holds_every_line(run_path: Path, report: EnergyReport) -> None:
     done = invoke("energy", str(run_path), "--explain", "voice call", "--json")
     assert (done.exit_code, done.stderr) == (0, "")
