@@ -242,22 +242,17 @@ class Charge:
         if self.not_full or end is None or not follows_sequence(tagged):
             return None
         first, last = tagged[0].start_s, float(self.series.t_s[-1])
-        # Interval-censored: it shut off between its last answer and the first silence.
+        # Anywhere between its last answer and the first silence (JCGM 100:2008, 4.3.7).
         silent_s = 0.0
         if end.last_answer_utc is not None and end.silent_utc is not None:
             silent_s = max((end.silent_utc - end.last_answer_utc).total_seconds(), 0.0)
         hours = (last + silent_s / 2 - first) / S_PER_H
         return endurance(
-            symmetric(hours, shut_off_u_s(silent_s) / S_PER_H),
+            symmetric(hours, rectangular_u(silent_s / 2) / S_PER_H),
             whole_loops(tagged),
             nominal_mv,
             self.recording.entry.capacity_mah,
         )
-
-
-def shut_off_u_s(bracket_s: float) -> float:
-    """Standard uncertainty of a moment that lies anywhere in a bracket (JCGM 100:2008, 4.3.7)."""
-    return rectangular_u(bracket_s / 2)
 
 
 def _reserve_s(series: Series) -> float | None:

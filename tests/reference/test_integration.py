@@ -8,11 +8,14 @@ import numpy.typing as npt
 import pytest
 
 from analysis import energy, load
+from analysis.calibrating.closure import closure
 from analysis.estimation.flow import flow
 from analysis.estimators import charge_counter, level, power_integral
+from analysis.lasting.outlook import outlook
 from analysis.logs.gauge import gauge_of
 from analysis.logs.importing import import_log
 from analysis.readings.series import Series
+from tests.analysis.rundowns import make, phone_cell
 
 Floats = npt.NDArray[np.float64]
 FIXTURES = Path(__file__).parents[2] / "fixtures" / "reference"
@@ -418,13 +421,37 @@ def test_capacity_of_a_constant_current_discharge() -> None:
     assert abs(found.energy_mwh[0] - 900.0) < 2 * found.own_u_mwh[0] + 1e-9
 
 
+@pytest.mark.reference(source="GSMA TS.09 v10.1", locator="section 19, effective capacity")
+def test_closure_finds_the_capacity_of_a_constant_current_discharge(tmp_path: Path) -> None:
+    made = make(
+        tmp_path / "run",
+        (("discharge", 20_000.0, 200.0),),
+        pack=phone_cell,
+        charge_mah=900.0,
+        noise_ratio=0.0,
+    )
+    found = closure(load(made.path).recordings[0])
+    assert found.charge_mah == pytest.approx(900.0, rel=1e-3)
+    assert found.rated_mah == 1000.0
+    assert found.ratio.value == pytest.approx(0.9, rel=1e-3)
+
+
 @pytest.mark.reference(source="GSMA TS.09 v10.1", locator="section 20, mean current of a record")
-def test_life_from_a_mean_current() -> None:
-    """Ten minutes are 1/6 h; the 0.1666 printed there is 0.04 % short."""
-    t_s = np.arange(0.0, 601.0)
-    current = -300.0 + 100.0 * np.sin(2 * np.pi * t_s / 60)
-    series = Series.from_arrays(t_s=t_s, current_ma=current, voltage_mv=np.full(601, 4000.0))
-    charge_mah = float(flow(series).charge_mah(np.array([600.0]))[0])
-    assert charge_mah / (1 / 6) == pytest.approx(300.0, rel=1e-9)
-    assert 900 / (charge_mah / (1 / 6)) == pytest.approx(3.0, rel=1e-9)
-    assert 100 * (0.1666 / (1 / 6) - 1) == pytest.approx(-0.04, abs=1e-9)
+def test_life_from_a_mean_current(tmp_path: Path) -> None:
+    """Ten minutes are 1/6 h; with the 0.1666 printed there, life would be 0.04 % short."""
+
+    def ten_minutes(level_pct: Floats) -> npt.NDArray[np.bool_]:
+        kept: npt.NDArray[np.bool_] = (level_pct > 48) & (level_pct <= 53)
+        return kept
+
+    made = make(
+        tmp_path / "run",
+        (("browsing", 20_000.0, 300.0),),
+        pack=lambda charge_ratio: np.full(len(charge_ratio), 3800.0),
+        kept=ten_minutes,
+        capacity_mah=900.0,
+        noise_ratio=0.0,
+    )
+    browsing = outlook(load(made.path)).phones[0].activities[0]
+    assert browsing.power_mw.value == pytest.approx(300.0 * 3.8, rel=1e-4)
+    assert browsing.hours.value == pytest.approx(900.0 / 300.0, rel=2e-4)

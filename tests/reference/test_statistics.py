@@ -1,6 +1,7 @@
 """Statistics and uncertainty against published values and independent implementations."""
 
 import math
+from pathlib import Path
 
 import GTC
 import numpy as np
@@ -11,12 +12,14 @@ from scipy import stats
 from statsmodels.stats.meta_analysis import combine_effects
 from statsmodels.stats.power import TTestIndPower, TTestPower
 
+from analysis import load
 from analysis.accounting import amount
 from analysis.comparison.contrast import Rate, apart, side_by_side
 from analysis.estimation.borders import border_variance
 from analysis.estimation.estimate import Cause, Component, Estimate
 from analysis.estimation.flow import flow
-from analysis.lasting.charge import shut_off_u_s
+from analysis.lasting.charge import Charge
+from analysis.lasting.endurance import SEQUENCE
 from analysis.outputs.budget import together
 from analysis.readings.segments import Segment, Segments
 from analysis.readings.series import Series
@@ -35,6 +38,7 @@ from analysis.statistics.inference import (
 )
 from analysis.statistics.line import fit_line
 from analysis.statistics.pooling import dersimonian_laird, fixed, paule_mandel
+from tests.analysis.rundowns import make
 
 Floats = npt.NDArray[np.float64]
 GUM = "JCGM 100:2008"
@@ -389,9 +393,17 @@ def test_runs_needed(d: float, each: float, pairs: float) -> None:
 
 
 @pytest.mark.reference(source=GUM, locator="4.3.7: shut off between an answer and a silence")
-def test_a_shut_off_lies_in_a_bracket() -> None:
-    assert shut_off_u_s(10.0) == pytest.approx(10 / math.sqrt(12))
-    assert shut_off_u_s(0.0) == 0.0
+@pytest.mark.parametrize("bracket_s", [0.0, 12.0, 300.0])
+def test_a_shut_off_lies_in_a_bracket(tmp_path: Path, bracket_s: float) -> None:
+    stages = tuple((name, 60 * minutes, 300.0) for name, minutes in SEQUENCE)
+    made = make(tmp_path / "run", stages, silent_s=bracket_s)
+    run = load(made.path)
+    found = Charge(run, run.recordings[0]).endurance(None)
+    assert found is not None
+    assert found.hours.value == pytest.approx(made.hours + bracket_s / 2 / 3600, abs=1e-6)
+    reach_h = coverage_factor() * bracket_s / math.sqrt(12) / 3600
+    assert found.hours.hi95 == pytest.approx(found.hours.value + reach_h, abs=1e-9)
+    assert found.hours.lo95 == pytest.approx(found.hours.value - reach_h, abs=1e-9)
 
 
 @pytest.mark.reference(
