@@ -27,9 +27,6 @@ FILES = {
 SIGNS = {"A": -1, "B": 1, "C": 1}
 """1: the file's current is positive into the cell."""
 
-POLL_S = {"A": 30.0, "B": 70.2, "C": 30.0}
-"""The instrument writes a row when something changed, at the latest after this long."""
-
 ARITHMETIC = "arithmetic: 1 mW h = 3.6 J"
 CELL_A = "jepegit/cellpy at c5d74b99 (MIT), instrument's own energy column"
 CELL_B = "TRI-AMDD/beep at decb02d4 (Apache-2.0), instrument's own energy column"
@@ -61,7 +58,6 @@ def read_cell(name: str) -> Cell:
         t_s=t_s,
         current_ma=gauge.current_ma,
         voltage_mv=1000 * voltage_v,
-        poll_s=POLL_S[name],
     )
     return Cell(series=series, charge_mah=1000 * charge_ah, energy_mwh=1000 * energy_wh)
 
@@ -177,26 +173,6 @@ def test_against_the_instrument(
     assert ours.energy_mwh[0] == pytest.approx(1000 * trapezoid_wh, abs=1e-3)
     assert ours.covered_ratio[0] == pytest.approx(1.0)
     assert abs(ours.energy_mwh[0] - counted) < 0.05 * ours.u_mwh[0] + 2 * ours.own_u_mwh[0]
-
-
-@pytest.mark.parametrize(
-    ("name", "within_ratio"),
-    [
-        pytest.param("A", 2e-4, marks=pytest.mark.reference(source=CELL_A, locator="step 7")),
-        pytest.param("C", 5e-4, marks=pytest.mark.reference(source=CELL_C, locator="step 4")),
-    ],
-)
-def test_how_often_an_instrument_looked_is_found(
-    cells: dict[str, Cell], name: str, within_ratio: float
-) -> None:
-    cell = cells[name]
-    series = Series.from_arrays(
-        t_s=cell.series.t_s,
-        current_ma=cell.series.current_ma,
-        voltage_mv=cell.series.voltage_mv,
-    )
-    counted = cell.instrument_mwh(cell.ends_s)[0]
-    assert integral_mwh(series, cell.ends_s)[0] == pytest.approx(counted, rel=within_ratio)
 
 
 @pytest.mark.reference(source=CELL_C, locator="blob 7ad5cd7a, step number 4, first row")
@@ -326,7 +302,6 @@ def test_gap_is_bridged_and_told(
         t_s=cell.series.t_s[kept],
         current_ma=cell.series.current_ma[kept],
         voltage_mv=cell.series.voltage_mv[kept],
-        poll_s=POLL_S[name],
     )
     found = power_integral.estimate(series, cell.ends_s)
     # Bridged between minute means, not single rows: alike to a few millionths.
@@ -366,7 +341,6 @@ def test_level_alone_is_far_off_and_says_so(cells: dict[str, Cell]) -> None:
         voltage_mv=cell.series.voltage_mv,
         level_pct=shown,
         capacity_mah=float(cell.charge_mah[-1]),
-        poll_s=POLL_S["A"],
     )
     found = level.estimate(series, borders)
     assert abs(found.energy_mwh[0] - counted) < abs(naive - counted) / 2
