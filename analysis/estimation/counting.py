@@ -185,9 +185,8 @@ def _with_jumps(series: Series, shape: Flow, anchors: Anchors, borders: Floats) 
         apart = np.maximum(np.abs(rate[1:-1] - rate[:-2]), np.abs(rate[1:-1] - rate[2:]))
         least_mah = np.maximum(least_mah, shape.hold_s * apart)
     step_mah = series.counter_lsb_mah or 0.0
-    more_mah = slept_h * _most_asleep_ma(
-        np.diff(anchors.charge_mah) - expected, slept_h, np.searchsorted(borders, anchors.t_s[1:])
-    )
+    piece = np.searchsorted(borders, (anchors.t_s[1:] + anchors.t_s[:-1]) / 2)
+    more_mah = slept_h * _most_asleep_ma(np.diff(anchors.charge_mah) - expected, slept_h, piece)
     return with_jumps(anchors, expected, np.sqrt(variance), step_mah, least_mah, more_mah)
 
 
