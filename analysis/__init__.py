@@ -10,7 +10,7 @@ from typing import Any
 _HOMES = {
     "compare": "analysis.comparison.comparing",
     "energy": "analysis.accounting",
-    "load": "analysis.readings.recording",
+    "load": "analysis.readings.run",
 }
 """No module has the name of what it offers here: once loaded, it would hide it."""
 

@@ -14,7 +14,8 @@ from analysis.estimation.curves import traces
 from analysis.estimation.estimate import Estimate
 from analysis.estimation.profile import N_AT_ONCE, Floats
 from analysis.readings.findings import Findings
-from analysis.readings.recording import Recording, Run
+from analysis.readings.recording import Recording
+from analysis.readings.run import Run
 from analysis.readings.segments import Segment, Segments, cut
 from analysis.report import Amount, BudgetLine, EnergyReport, PhoneEnergy, SegmentEnergy
 

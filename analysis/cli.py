@@ -90,7 +90,7 @@ def show_energy(run: Path, *, as_json: bool = False) -> bool:
     """Prints the energies of a run; says whether anything needs attention."""
     from analysis.accounting import energy as account
     from analysis.outputs import terminal
-    from analysis.readings.recording import load
+    from analysis.readings.run import load
     from analysis.report_json import to_json
 
     report = account(load(run))
@@ -106,7 +106,7 @@ def show_explained(run: Path, name: str, *, as_json: bool = False) -> None:
     from analysis.accounting import energy as account
     from analysis.errors import NotEnoughError
     from analysis.outputs import budget_table, wording
-    from analysis.readings.recording import load
+    from analysis.readings.run import load
     from analysis.report_json import budget_json
     from parsers.text import printable
 
@@ -125,7 +125,7 @@ def show_published(run: Path, choices: "Choices | None" = None) -> bool:
     """Publishes a run and prints the files; says whether anything needs attention."""
     from analysis.accounting import energy as account
     from analysis.publishing import publish as write
-    from analysis.readings.recording import load
+    from analysis.readings.run import load
 
     found = load(run)
     report = account(found)

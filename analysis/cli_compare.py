@@ -60,7 +60,7 @@ def show_compared(runs: list[Path], same: list[tuple[str, str]], *, as_json: boo
     from analysis.comparison.comparing import Measured, to_json
     from analysis.comparison.comparing import compare as judge
     from analysis.outputs import verdict_table
-    from analysis.readings.recording import load
+    from analysis.readings.run import load
 
     measured = []
     for path in runs:
@@ -81,7 +81,7 @@ def show_outlook(
     from analysis.lasting.outlook import outlook as look
     from analysis.lasting.outlook import parse_mix, to_json
     from analysis.outputs import outlook_table
-    from analysis.readings.recording import load
+    from analysis.readings.run import load
 
     found = look(load(path), None if mix is None else parse_mix(mix), nominal_mv)
     if as_json:

@@ -85,7 +85,7 @@ def show_calibrated(
     from analysis.calibrating.calibrate import calibrate as fit
     from analysis.calibrating.calibration import keep
     from analysis.outputs import calibration_text
-    from analysis.readings.recording import load
+    from analysis.readings.run import load
 
     run = load(path)
     found = fit(run, run.recording(phone), meter, meter_u_ratio=meter_u_ratio)
@@ -106,7 +106,7 @@ def show_closure(path: Path, phone: str | None, *, as_json: bool = False) -> boo
     """Prints whether the charge of a full run is plausible; says whether any phone tells."""
     from analysis.calibrating.closure import closures
     from analysis.outputs import calibration_text
-    from analysis.readings.recording import load
+    from analysis.readings.run import load
 
     found, why_not = closures(load(path), phone)
     for said in why_not:

@@ -24,7 +24,7 @@ from analysis.outputs.raster import typeface
 from analysis.outputs.spreadsheet import separated
 from analysis.outputs.tables import tables
 from analysis.outputs.timeline import Timeline, timeline
-from analysis.readings.recording import Run
+from analysis.readings.run import Run
 from analysis.report import EnergyReport
 from parsers.runfolder import RunFolder, replace_file
 from parsers.tags import in_effect

@@ -15,7 +15,7 @@ from analysis.outputs.columns import COMPARISON, OUTLOOK, Column
 from analysis.outputs.result_rows import comparison_rows, outlook_rows
 from analysis.outputs.spreadsheet import separated
 from analysis.outputs.tables import Row
-from analysis.readings.recording import Run
+from analysis.readings.run import Run
 from analysis.report import EnergyReport
 from analysis.report_json import segment_json, to_json
 

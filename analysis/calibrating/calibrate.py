@@ -13,7 +13,8 @@ from analysis.estimation.flow import Flow, flow
 from analysis.estimation.profile import S_PER_H, Floats, cumulative
 from analysis.logs.file import CURRENTS, POWERS, TIMES, VOLTAGES, Log, read_log, seconds
 from analysis.logs.importing import NO_UTC
-from analysis.readings.recording import Recording, Run
+from analysis.readings.recording import Recording
+from analysis.readings.run import Run
 from analysis.readings.series import Series
 from analysis.statistics.inference import allan_deviation, sample
 from analysis.statistics.line import fit_line

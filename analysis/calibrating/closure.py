@@ -9,7 +9,8 @@ from analysis.estimation.choose import best
 from analysis.estimation.flow import flow
 from analysis.estimators import level
 from analysis.lasting.fullrun import why_not_full
-from analysis.readings.recording import Recording, Run
+from analysis.readings.recording import Recording
+from analysis.readings.run import Run
 from analysis.readings.series import Series
 from analysis.statistics.inference import Interval, quotient, rectangular_u
 

@@ -19,7 +19,7 @@ from analysis.comparison.replicates import Replicate, replicate
 from analysis.comparison.unequal import Checked, checked_of
 from analysis.comparison.verdict import TOTAL, Comparison, adjusted, plain
 from analysis.comparison.wholes import activities
-from analysis.readings.recording import Run
+from analysis.readings.run import Run
 from analysis.report import EnergyReport, PhoneEnergy, SegmentEnergy
 from analysis.statistics.inference import Interval, symmetric, welch_satterthwaite
 

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from analysis.comparison.unequal import Checked, unequal
-from analysis.readings.recording import Run
+from analysis.readings.run import Run
 from analysis.report import Amount, EnergyReport, PhoneEnergy, SegmentEnergy
 from parsers.text import printable
 

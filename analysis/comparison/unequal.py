@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from analysis.comparison.verdict import TOTAL
-from analysis.readings.recording import Run
+from analysis.readings.run import Run
 from analysis.report import EnergyReport
 from parsers.checks import CheckRecord, read_checks
 from parsers.runfolder import RunFolder

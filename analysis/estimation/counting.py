@@ -7,7 +7,8 @@ import numpy as np
 
 from analysis.estimation.agreement import Agreement, Totals
 from analysis.estimation.anchors import Anchors, Looks, find_anchors, with_jumps
-from analysis.estimation.flow import WINDOW_S, Flow, flow
+from analysis.estimation.current import WINDOW_S
+from analysis.estimation.flow import Flow, flow
 from analysis.estimation.profile import N_AT_ONCE, S_PER_H, Bools, Floats, Indices
 from analysis.readings.freshness import Known
 from analysis.readings.series import Series

@@ -2,10 +2,11 @@
 
 from dataclasses import dataclass, replace
 from functools import cached_property, lru_cache
-from typing import Literal, Self
+from typing import Literal
 
 import numpy as np
 
+from analysis.estimation.current import Unread, told_by
 from analysis.estimation.profile import (
     N_AT_ONCE,
     S_PER_H,
@@ -14,25 +15,18 @@ from analysis.estimation.profile import (
     Floats,
     Indices,
     Product,
-    n_per_second,
     running,
 )
-from analysis.estimation.told import Asleep, Told, bridged, held
+from analysis.estimation.told import Told
 from analysis.estimation.voltage import blur_of, excess_mw, load_ma, voltage_mwh2
 from analysis.readings.series import Series
-from analysis.readings.sleep import sleeps, slept_s, spanned, within
-from analysis.readings.unread import frozen, silent
+from analysis.readings.sleep import sleeps, slept_s, spanned
 
 Amounts = Literal[
     "sampling_mah2", "other_mah2", "doubt_mah2", "sampling_mwh2", "blurred_mwh", "asleep_s",
     "read_s", "swept_vs", "stale_mah", "stale_mwh",
 ]  # fmt: skip
 _SEEN_ONCE = 1.5
-WINDOW_S = 0.3
-"""Gauges that look so often average over the time in between; common practice, no source."""
-
-_OF_MEANS = 0.01
-"""Variance of their sum against that of moments."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -158,102 +152,22 @@ def flow(series: Series, *, means: bool = False) -> Flow:
         series: the readings.
         means: whether a held current is known to be a mean, sleep included.
     """
+    told, unread = told_by(series, means=means)
+    return _with_power(series, told, unread)
+
+
+def _with_power(series: Series, told: Told, which: Unread) -> Flow:
     stretches = sleeps(series)
-    stuck_s = frozen(series)
-    stuck_s = stuck_s[np.diff(slept_s(stretches, stuck_s.ravel()).reshape(-1, 2))[:, 0] == 0]
-    hold_s = series.current_hold_s
-    if hold_s is None:
-        told, unread = _live(series, stretches, stuck_s)
-    else:
-        told, unread = _held(series, stretches, stuck_s, hold_s, means=means)
-    told = bridged(told, unread.gap, unread.stuck, may_sleep=not series.has("awake_s"))
-    return _with_power(series, told, unread, stretches)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Unread:
-    """Intervals of which there are no readings to go by, (k,) each: no two of them hold together.
-
-    Attributes:
-        gap: nothing was read.
-        stuck: nothing new was read.
-        asleep: the phone slept for some of the time.
-    """
-
-    gap: Bools
-    stuck: Bools
-    asleep: Bools
-
-    @classmethod
-    def of(
-        cls, series: Series, times: Floats, edges: Floats, stretches: Floats, stuck_s: Floats
-    ) -> Self:
-        """Which of the intervals between edges they are."""
-        asleep, stuck = _sleeping(stretches, edges), spanned(stuck_s, edges)
-        stuck &= ~asleep
-        return cls(gap=silent(series, times, edges) & ~asleep & ~stuck, stuck=stuck, asleep=asleep)
-
-    @property
-    def any_of_them(self) -> Bools:
-        """All intervals that were not read."""
-        return self.gap | self.stuck | self.asleep
-
-
-def _live(series: Series, stretches: Floats, stuck_s: Floats) -> tuple[Told, _Unread]:
-    """The current told by live readings, and where there were none."""
-    times, inward = series.known("current_ma")
-    kept = ~_just_woken(times, stretches)
-    if len(stuck_s):
-        kept &= ~within(stuck_s, times) | np.isin(times, stuck_s[:, 1])
-    edges, nodes = (times, -inward) if kept.all() else (times[kept], -inward[kept])
-    n_wanted = (int(series.t_s[0] < edges[0]), int(series.t_s[-1] > edges[-1]))
-    if any(n_wanted):
-        edges = np.concatenate([series.t_s[: n_wanted[0]], edges, series.t_s[-1:][: n_wanted[1]]])
-        nodes = np.pad(nodes, n_wanted, mode="edge")
-    unread = _Unread.of(series, times, edges, stretches, stuck_s)
-    alone = unread.any_of_them
-    return Told.live(edges, nodes, _spans(edges, alone), alone), unread
-
-
-def _held(
-    series: Series, stretches: Floats, stuck_s: Floats, hold_s: float, *, means: bool
-) -> tuple[Told, _Unread]:
-    """The same by readings that are held for a while."""
-    times, inward = series.known("current_ma")
-    known = Asleep(stretches_s=stretches, sleep_ma=series.gains.sleep_ma)
-    short = hold_s <= WINDOW_S
-    told = held(times, -inward, hold_s, series.poll_s, known if means or short else None)
-    if short:
-        told = replace(told, sampling_mas2=_OF_MEANS * told.sampling_mas2)
-    told = told.stretched(series.t_s[0], series.t_s[-1])
-    unread = _Unread.of(series, times, told.edges_s, stretches, stuck_s)
-    return told.together(_spans(told.edges_s, unread.any_of_them)), unread
-
-
-def _spans(edges_s: Floats, unread: Bools) -> Indices:
-    """Numbers of the edges between spans: all; of very close ones, one in a second.
-
-    An interval that was not read is a span of its own.
-    """
-    begins = np.zeros(len(edges_s), dtype=bool)
-    begins[:: n_per_second(edges_s)] = begins[-1] = True
-    begins[:-1] |= unread
-    begins[1:] |= unread
-    return np.flatnonzero(begins)
-
-
-def _with_power(series: Series, told: Told, which: _Unread, stretches: Floats) -> Flow:
     unread, stuck = which.any_of_them, told.span_of(np.flatnonzero(which.stuck))
     unread_s = _time_of(unread, told.edges_s)
     asleep = drowsy = stale = np.zeros(len(unread), dtype=bool)
     if len(stretches):
-        drowsy = _sleeping(stretches, told.edges_s)
         doubt_ratio = _scatter_ratio(told, unread_s)
         last_s = series.t_s[np.searchsorted(series.t_s, stretches[:, 0], side="right") - 1]
         told, index = told.cut(np.concatenate([stretches.ravel(), last_s]))
         stuck = told.span_of(np.flatnonzero(which.stuck[index]))
         asleep = spanned(stretches, told.edges_s)
-        unread, drowsy = unread[index], drowsy[index] & ~asleep
+        unread, drowsy = unread[index], which.asleep[index] & ~asleep
         fresh = np.diff(index, prepend=-1) > 0
         told = _sleepy(series, told, asleep, drowsy, fresh, doubt_ratio)
         stale = drowsy & ~(fresh & _seen_awake(series, stretches, told.edges_s[:-1]))
@@ -358,17 +272,6 @@ def _is_slow(series: Series) -> bool:
     return hold_s is not None and hold_s < _SEEN_ONCE * series.poll_s
 
 
-def _just_woken(times: Floats, stretches: Floats) -> Bools:
-    """Readings whose window reaches back into a sleep, where a later one tells of being awake."""
-    if not len(stretches):
-        return np.zeros(len(times), dtype=bool)
-    number = np.searchsorted(stretches[:, 1], times)
-    first, last = (np.searchsorted(number, number, side=side) for side in ("left", "right"))
-    awake_s = times[first] + WINDOW_S
-    woken: Bools = (number > 0) & (times < awake_s) & (times[last - 1] >= awake_s)
-    return woken
-
-
 def _scatter_ratio(told: Told, unread_s: Floats) -> float:
     """Variance of the current of a phone that falls asleep or wakes up, over its square."""
     before, after = (
@@ -377,14 +280,6 @@ def _scatter_ratio(told: Told, unread_s: Floats) -> float:
     )
     mean = (before + after) / 2
     return float(np.sum((before - after) ** 2) / max(2 * np.sum(mean**2), 1e-9))
-
-
-def _sleeping(stretches: Floats, edges_s: Floats) -> Bools:
-    """In which intervals the phone slept for a while, (k,)."""
-    if not len(stretches):
-        return np.zeros(len(edges_s) - 1, dtype=bool)
-    slept: Bools = np.diff(slept_s(stretches, edges_s)) > 0
-    return slept
 
 
 def _time_of(holds: Bools, edges_s: Floats) -> Floats:

@@ -5,32 +5,16 @@ from typing import Self
 
 import numpy as np
 
-from analysis.estimation.profile import (
-    S_PER_H,
-    Bools,
-    Curve,
-    Floats,
-    Indices,
-    Locally,
-    around,
-    spread,
-    usual,
-    wider,
-)
+from analysis.estimation.profile import Bools, Floats, Indices, wider
+from analysis.estimation.scatter import scatter
 from analysis.readings.freshness import changed
 from analysis.readings.refresh import refreshes
 from analysis.readings.sleep import slept_s
 
-_BRIDGE_S = 120.0
-_MINUTE_S = 60.0
-_LEAST_GAP_RATIO = 0.02
 _N_HOLDS = 5
 _LEAST_AWAKE_RATIO = 0.1
 _STRAY_RATIO = 0.3
 """How far each refresh strays from its neighbours' time, against how uncertain that is."""
-_N_TELL = 100
-_ALIKE = (0.001, 0.95)
-"""Correlation of neighbouring readings: below, it cannot be told from none; above, from a line."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -232,122 +216,3 @@ def held(
         sampling_mas2=width_s * np.minimum(width_s, hold_s) * missed,
         gamma_ma2=gamma,
     )
-
-
-def bridged(told: Told, gap: Bools, stuck: Bools, *, may_sleep: bool) -> Told:
-    """The current with what stands in for readings that there are none of, and its doubt.
-
-    Across a gap it is straight, between the means of what was read in the two minutes before and
-    after it. A value that a frozen gauge repeats is left: it may have been that, or what was read
-    around it, or anything between them.
-
-    Args:
-        told: the current.
-        gap: which intervals were not read though the phone was not seen to sleep, each a span of
-            its own, (k,).
-        stuck: in which a frozen gauge was read, likewise.
-        may_sleep: whether the phone may have slept in a gap: then anything from nothing to twice
-            as much.
-    """
-    unread = gap | stuck
-    if not unread.any():
-        return told
-    edges, width_s = told.edges_s, np.diff(told.edges_s)
-    start, end = (np.where(unread, 0.0, x) for x in (told.start_ma, told.end_ma))
-    read = _Read(
-        edges_s=edges,
-        charge=Curve(edges_s=edges, start=start, end=end).running * S_PER_H,
-        read_s=spread(edges, np.where(unread, 0.0, width_s), edges),
-    )
-    at = np.flatnonzero(unread)
-    said = np.array([told.start_ma[at], told.end_ma[at]])
-    means = np.array(
-        [
-            read.mean(edges[at] - _BRIDGE_S, edges[at]),
-            read.mean(edges[at + 1], edges[at + 1] + _BRIDGE_S),
-        ]
-    )
-    # A reading with none beside it is a moment's, and may be as far off as they are from another.
-    alone = np.isnan(means).any(axis=0)
-    before, after = around = np.where(np.isnan(means), said, means)
-    middle = np.abs(before + after) / 2
-    minute_ma = np.maximum(read.minute_ratio(), _LEAST_GAP_RATIO) * middle
-    # Means of two minutes on each side, an unknown moment of change, and its own minutes.
-    by_change = (after - before) ** 2 / np.where(alone, 2.0, 12.0)
-    wide_s = width_s[at]
-    variance = (minute_ma**2 / 4 + by_change) * wide_s**2 + minute_ma**2 * _MINUTE_S * wide_s
-    if may_sleep:
-        variance = middle**2 / 3 * wide_s**2
-    repeats = stuck[at]
-    farthest_ma = np.max(np.abs(np.vstack([around - said, said])), axis=0)
-    variance = np.where(repeats, farthest_ma**2 / 3 * wide_s**2, variance)
-    other, sampling = told.other_mas2.copy(), told.sampling_mas2.copy()
-    span = told.span_of(at)
-    other[span], sampling[span] = variance, 0.0
-    bridged_start, bridged_end = told.start_ma.copy(), told.end_ma.copy()
-    bridged_start[at], bridged_end[at] = np.where(repeats, said, around)
-    return replace(
-        told,
-        start_ma=bridged_start,
-        end_ma=bridged_end,
-        other_mas2=other,
-        sampling_mas2=sampling,
-    )
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Read:
-    """Running charge (mA s) and running time (s) of what was read, at the edges."""
-
-    edges_s: Floats
-    charge: Floats
-    read_s: Floats
-
-    def mean(self, low_s: Floats, high_s: Floats) -> Floats:
-        """Mean current of what was read between two moments, NaN if nothing was."""
-        charge = np.interp(high_s, self.edges_s, self.charge)
-        charge = charge - np.interp(low_s, self.edges_s, self.charge)
-        time_s = np.interp(high_s, self.edges_s, self.read_s)
-        time_s = time_s - np.interp(low_s, self.edges_s, self.read_s)
-        return np.divide(charge, time_s, out=np.full_like(charge, np.nan), where=time_s > 0)
-
-    def minute_ratio(self) -> float:
-        """Usual standard deviation between one minute and the next, relative."""
-        borders = np.arange(self.edges_s[0], self.edges_s[-1], _MINUTE_S)
-        mean = np.abs(self.mean(borders[:-1], borders[1:]))
-        apart = np.abs(np.diff(mean)) / np.maximum((mean[1:] + mean[:-1]) / 2, 1e-9)
-        apart = apart[np.isfinite(apart)]
-        # 1.4826 times the median is the standard deviation of a normal scatter.
-        return 1.4826 / np.sqrt(2.0) * usual(apart) if len(apart) else 0.0
-
-
-def scatter(t_s: Floats, value: Floats, linked: Bools) -> tuple[Locally, Floats, Floats]:
-    """Half the mean squared difference of neighbours, and variance that a sum over them misses.
-
-    The second, times the squared spacing, is the variance of each spacing's share in the error of
-    a trapezoid. Readings are taken for a process whose correlation falls exponentially: what is
-    faster than the readings is missed nearly whole, of what is slow a sixth of the first (variance
-    of a Brownian bridge's mean). So readings that depend on each other count for more than as many
-    independent ones would.
-
-    Args:
-        t_s: nodes, ascending, (k + 1,).
-        value: at the nodes, (k + 1,).
-        linked: whether a node and the next belong together, (k,).
-
-    Returns:
-        Where the means are taken, of the k spacings, and both, as that says.
-    """
-    near = Locally(n=len(linked), n_around=around(t_s))
-    both = linked[:-1] & linked[1:]
-    gamma = near.products(value, value, linked) / 2
-    if near.n_around < _N_TELL:
-        # So few neighbours tell only what comes and goes between them; steps leave no trace in it.
-        coming = -near.products(value, value, both, ahead=(1, 0))
-        missed = np.maximum(coming, gamma / 6)
-    else:
-        gamma_2 = near.products(value, value, both, lag=2) / 2
-        alike = np.divide(gamma_2, gamma, out=np.ones_like(gamma), where=gamma > 0) - 1
-        alike = np.clip(alike, *_ALIKE)
-        missed = gamma * ((1 + alike) / (1 - alike) + 2 / np.log(alike)) / (1 - alike)
-    return near, gamma, missed

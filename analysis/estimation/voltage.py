@@ -4,7 +4,7 @@ import numpy as np
 
 from analysis.estimation.profile import S_PER_H, Bools, Curve, Floats, usual_spacing, wider
 from analysis.estimation.sag import Blur, blur
-from analysis.estimation.told import scatter
+from analysis.estimation.scatter import scatter
 from analysis.readings.series import Series
 from analysis.readings.sleep import slept_s
 

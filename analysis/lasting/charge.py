@@ -15,7 +15,8 @@ from analysis.lasting.endurance import Endurance, endurance, follows_sequence, w
 from analysis.lasting.fullrun import why_not_full
 from analysis.lasting.packvoltage import pack_voltage
 from analysis.readings.findings import Findings
-from analysis.readings.recording import Recording, Run
+from analysis.readings.recording import Recording
+from analysis.readings.run import Run
 from analysis.readings.segments import Segment, Segments, cut
 from analysis.readings.series import Series
 from analysis.statistics.inference import Interval, propagated, quotient, rectangular_u, symmetric

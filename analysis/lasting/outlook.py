@@ -7,7 +7,7 @@ from typing import Any
 from analysis.errors import NothingRecordedError
 from analysis.lasting.charge import Charge, Lasting, NearEmpty, Rate, Usable
 from analysis.lasting.endurance import Endurance
-from analysis.readings.recording import Run
+from analysis.readings.run import Run
 from analysis.statistics.inference import Interval
 from parsers.text import printable
 

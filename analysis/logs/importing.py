@@ -17,7 +17,7 @@ from analysis.estimators import ESTIMATORS
 from analysis.logs.file import CURRENTS, GAUGE, TIMES, VOLTAGES, Log, read_log, seconds
 from analysis.logs.gauge import gauge_of, known
 from analysis.logs.segments import LogClock, read_segments
-from analysis.readings.recording import load
+from analysis.readings.run import load
 from parsers.runfolder import Clocks, Manifest, PhoneEnd, PhoneEntry, RunFolder, checked_label
 from parsers.schema import Reading
 from parsers.tables import write_table

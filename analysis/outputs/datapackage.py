@@ -18,7 +18,7 @@ from analysis.outputs.arrow import parquet
 from analysis.outputs.columns import Column, dictionary, recorded
 from analysis.outputs.spreadsheet import separated
 from analysis.outputs.tables import Table, tables
-from analysis.readings.recording import Run
+from analysis.readings.run import Run
 from analysis.report import EnergyReport
 from parsers.runfolder import Manifest, RunFolder
 from parsers.schema import TABLES

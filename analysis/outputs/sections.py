@@ -7,7 +7,7 @@ from analysis.lasting.outlook import Outlook
 from analysis.outputs import wording
 from analysis.outputs.rounding import decimals, rounded
 from analysis.outputs.timecode import clock
-from analysis.readings.recording import Run
+from analysis.readings.run import Run
 from analysis.statistics.inference import Interval
 from parsers.checks import CheckRecord, read_checks
 from parsers.runfolder import RunFolder

@@ -7,7 +7,8 @@ import numpy as np
 import pandas as pd
 
 from analysis.estimation.profile import Bools, Floats, running
-from analysis.readings.recording import Recording, Run
+from analysis.readings.recording import Recording
+from analysis.readings.run import Run
 from analysis.readings.segments import Segment, Segments
 from analysis.readings.series import Series
 from analysis.readings.sleep import sleeps, spanned

@@ -8,7 +8,8 @@ from datetime import datetime
 import numpy as np
 
 from analysis.estimation.profile import Floats, usual_spacing
-from analysis.readings.recording import Recording, Run
+from analysis.readings.recording import Recording
+from analysis.readings.run import Run
 from parsers.tags import TaggedSegment, TagRecord, resolve
 
 UNTAGGED = "untagged"

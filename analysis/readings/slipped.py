@@ -3,7 +3,8 @@
 from collections.abc import Iterator
 from datetime import datetime
 
-from analysis.readings.recording import Recording, Run
+from analysis.readings.recording import Recording
+from analysis.readings.run import Run
 from analysis.report import Finding
 from parsers.runfolder import RunFolder
 from parsers.slips import Slip, SlipRecord, read_slips

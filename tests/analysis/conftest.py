@@ -12,7 +12,7 @@ import pytest
 
 from analysis.accounting import energy as account
 from analysis.publishing import publish
-from analysis.readings.recording import load
+from analysis.readings.run import load
 from analysis.readings.series import Series
 from analysis.report import EnergyReport
 from parsers.runfolder import Clocks, Manifest, PhoneEntry, RunFolder

@@ -17,7 +17,7 @@ from analysis.calibrating.calibrate import calibrate
 from analysis.calibrating.calibration import Calibration, calibrated, calibration_for, keep
 from analysis.errors import LogError, NotEnoughError
 from analysis.estimation.estimate import Cause, Component, Estimate
-from analysis.readings.recording import Run
+from analysis.readings.run import Run
 from analysis.statistics.line import fit_line
 from parsers.runfolder import RunFolder
 

@@ -13,7 +13,7 @@ import rundown
 from analysis.accounting import energy
 from analysis.comparison.comparing import Compared, Measured, compare
 from analysis.lasting.outlook import outlook
-from analysis.readings.recording import load
+from analysis.readings.run import load
 from parsers.checks import CheckRecord, Finding
 from parsers.slips import SlipRecord
 from parsers.tags import TagRecord

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from analysis.readings.recording import load
+from analysis.readings.run import load
 from analysis.readings.segments import Segments, cut
 from parsers.runfolder import PhoneEnd
 

@@ -17,7 +17,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from analysis.accounting import energy
-from analysis.readings.recording import load
+from analysis.readings.run import load
 from parsers.runfolder import Clocks, Manifest, PhoneEntry, RunFolder
 from parsers.schema import Reading, arrow_schema
 from parsers.tags import TagRecord
@@ -153,7 +153,7 @@ def test_memory_stays_below_three_times_the_columns(run: Path) -> None:
     ]
     code = (
         "import re, sys\nfrom pathlib import Path\nfrom analysis import energy, load\n"
-        "import analysis.accounting, analysis.readings.recording\n"
+        "import analysis.accounting, analysis.readings.run\n"
         "def peak_kb():\n"
         "    status = Path('/proc/self/status').read_text()\n"
         "    return int(re.search(r'VmHWM:\\s+(\\d+)', status)[1])\n"
