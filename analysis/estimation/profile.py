@@ -20,7 +20,7 @@ _NEIGHBOURHOOD_S = 60.0, 300.0
 _CLOSE_S = 0.4
 _N_LEAST, _N_ENOUGH = 10, 100
 _ALIKE, _ROUNDING = 50, 1e-6
-_N_AT_A_TIME = 32_768
+_N_AT_A_TIME = 131_072
 _N_TELL = 20_000
 _NUMBERS = np.arange(_N_TELL)
 _SPREAD = _NUMBERS + _NUMBERS * 0.6180339887498949 % 1.0
@@ -72,9 +72,10 @@ class Curve:
         twice = into_s * (2 * start + slope * into_s)
         span = np.searchsorted(self._spans, index, side="right") - 1
         behind = index - self._spans[span]
-        for back in range(1, int(behind.max(initial=0)) + 1):
-            far = behind >= back
-            twice[far] += self._twice(index[far] - back)
+        if behind.any():
+            whose = np.repeat(np.arange(len(index)), behind)
+            before = np.arange(len(whose)) - (np.cumsum(behind) - index)[whose]
+            twice += np.bincount(whose, self._twice(before), minlength=len(index))
         result: Floats = self.running[span] + twice * (0.5 / S_PER_H)
         return result
 
@@ -208,6 +209,13 @@ def local_mean(values: Floats, n_around: int) -> Floats:
     return result
 
 
+def _steps(values: Floats, which: slice, ahead: int, lag: int) -> Floats:
+    """Steps over `lag` values from those of a slice, moved `ahead`."""
+    first, after = which.start + ahead, which.stop + ahead
+    steps: Floats = values[first + lag : after + lag] - values[first:after]
+    return steps
+
+
 def block_sums(one: Floats, other: Floats, n_each: int) -> Floats:
     """Sums of products over blocks of so many values each, the last of fewer, without a copy."""
     n_whole = len(one) // n_each * n_each
@@ -262,12 +270,10 @@ class Locally:
             ahead: see there.
         """
         total, number = np.zeros((2, -(-self.n // self.n_each)))
-        every = bool(good.all())
+        every, same = bool(good.all()), one is other and ahead[0] == ahead[1]
         for some in parts(len(good), _N_AT_A_TIME // self.n_each * self.n_each):
-            steps, others = (
-                x[some.start + k + lag : some.stop + k + lag] - x[some.start + k : some.stop + k]
-                for x, k in zip((one, other), ahead, strict=True)
-            )
+            steps = _steps(one, some, ahead[0], lag)
+            others = steps if same else _steps(other, some, ahead[1], lag)
             if not every:
                 steps *= good[some]
             sums = block_sums(steps, others, self.n_each)

@@ -57,7 +57,7 @@ def blur(
     Args:
         t_s: moments at which the voltage was new, (n,).
         voltage_mv: at these moments, (n,).
-        current_ma: out of the battery: at these moments if live, else mean over the time since
+        current_ma: into the battery: at these moments if live, else mean over the time since
             the moment before (the first is not used), (n,).
         linked: whether a moment and the next belong together, (n - 1,).
         live: whether both were read together at moments.
@@ -85,7 +85,7 @@ def blur(
     near = Locally(n=len(whole), n_around=around(t_s))
     scatter_mv2 = _wavering(near, voltage_mv, voltage_mv, lag, whole)
     together = _wavering(near, beside_mv, current_ma, lag, whole)
-    excess_mw = np.maximum(scatter_mv2 / ohm + together, 0.0) / 1000
+    excess_mw = np.maximum(scatter_mv2 / ohm - together, 0.0) / 1000
     return Blur(
         at_s=t_s[lag:-lag][near.middle],
         excess_mw=excess_mw,
@@ -123,10 +123,10 @@ def _ohm(step_mv: Floats, step_ma: Floats, *, live: bool) -> float:
     if len(step_ma) < _N_LEAST or power == 0:
         return _OHM
     together = float(step_ma @ step_mv)
-    alike = -together / np.sqrt(power * max(float(step_mv @ step_mv), 1e-12))
+    alike = together / np.sqrt(power * max(float(step_mv @ step_mv), 1e-12))
     if alike < _LEAST_CORRELATION:
         return _OHM
-    slope = -together / power
+    slope = together / power
     slope *= float(np.interp(alike**2, *(_BEFORE if live else _BOTH_SIDES)))
     return float(np.clip(slope, *_OHM_LIMITS))
 

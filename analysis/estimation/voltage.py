@@ -2,7 +2,15 @@
 
 import numpy as np
 
-from analysis.estimation.profile import S_PER_H, Bools, Curve, Floats, usual_spacing, wider
+from analysis.estimation.profile import (
+    S_PER_H,
+    Bools,
+    Curve,
+    Floats,
+    Indices,
+    usual_spacing,
+    wider,
+)
 from analysis.estimation.sag import Blur, blur
 from analysis.estimation.scatter import scatter
 from analysis.readings.series import Series
@@ -26,24 +34,31 @@ def blur_of(
         read: whether that current was read; else it is even between moments of known charge.
         ohm: resistance, where it is known from elsewhere.
     """
-    with_current = np.isfinite(series.current_ma)
-    both = with_current & np.isfinite(series.voltage_mv)
-    n_read, n_both = np.count_nonzero(with_current), np.count_nonzero(both)
-    live = read and series.current_hold_s is None and bool(n_both > _TOGETHER_RATIO * n_read)
-    if live:
-        at = slice(None) if n_both == len(both) else np.flatnonzero(both)
-        t_s, volts, beside = series.t_s[at], series.voltage_mv[at], -series.current_ma[at]
+    together = _read_together(series) if read and series.current_hold_s is None else None
+    if together is not None:
+        t_s, volts, beside = (
+            x[together] for x in (series.t_s, series.voltage_mv, series.current_ma)
+        )
     else:
         t_s, volts = series.voltages()
         hours = np.diff(t_s) / S_PER_H
-        mean = np.diff(current.integral(t_s)) / np.where(hours > 0, hours, np.inf)
+        mean = -np.diff(current.integral(t_s)) / np.where(hours > 0, hours, np.inf)
         beside = np.concatenate([mean[:1], mean])
     if len(t_s) < _N_LEAST:
         return Blur(at_s=series.t_s[:1], excess_mw=np.zeros(1))
     linked = ~wider(t_s, _longest_s(t_s))
     if len(unread_s):
         linked &= np.diff(slept_s(unread_s, t_s)) == 0
-    return blur(t_s, volts, beside, linked, live=live, ohm=ohm)
+    return blur(t_s, volts, beside, linked, live=together is not None, ohm=ohm)
+
+
+def _read_together(series: Series) -> slice | Indices | None:
+    """Readings of both voltage and current; None if most currents were read without a voltage."""
+    n_read = len(series.read("current_ma"))
+    if n_read == len(series.read("voltage_mv")) == len(series.t_s):
+        return slice(None)
+    both = np.flatnonzero(np.isfinite(series.current_ma) & np.isfinite(series.voltage_mv))
+    return both if len(both) > _TOGETHER_RATIO * n_read else None
 
 
 def excess_mw(

@@ -5,7 +5,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from analysis.estimation.counting import judged, judges
-from analysis.estimation.profile import Bools, Floats
+from analysis.estimation.profile import Bools, Floats, n_per_second
 from analysis.estimators import charge_counter
 from analysis.readings.recording import Recording
 from analysis.readings.series import Series
@@ -118,10 +118,9 @@ def _sessions(recording: Recording) -> Iterator[_Span]:
     """Restarts of the phone, and steps of its wall clock."""
     for session in recording.clock.sessions[1:]:
         yield "the phone restarted", session.first_s, session.first_s, False
-    wall, times = recording.readings["phone_utc"], recording.readings["t_s"].to_numpy()
-    there = wall.notna().to_numpy()
-    if not there.all():
-        wall, times = wall[there], times[there]
+    every = n_per_second(recording.readings["t_s"].to_numpy())
+    some = recording.readings[["t_s", "phone_utc"]].iloc[::every].dropna()
+    times, wall = some["t_s"].to_numpy(), some["phone_utc"]
     wall_us = wall.dt.as_unit("us").astype("int64").to_numpy()
     lead_s = (wall_us - wall_us[:1]) / 1e6 - times
     for at in np.flatnonzero(np.abs(np.diff(lead_s)) > _CLOCK_STEP_S):
