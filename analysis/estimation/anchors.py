@@ -11,7 +11,9 @@ from analysis.readings.refresh import Refreshes, refreshes
 
 _LEAST_U_RATIO = 0.01
 _LIVE_RATIO = 1.02
-_NEAR_S, _NEAR_SPACING_S = 15.0, 0.2
+_NEAR_S = np.concatenate([np.arange(-15.0, -3.0), np.arange(-3.0, 3.0, 0.2), np.arange(3.0, 15.0)])
+"""Moments about a border at which steps are wanted."""
+
 _SPACING_S, _MOST_SPACED = 10.0, 3000
 
 
@@ -147,7 +149,7 @@ def _ages(t_s: Floats, news: Indices, looks: Looks) -> tuple[Floats, Floats, Flo
 
 
 def _wanted(counter: Known, borders_s: Floats) -> Indices:
-    """The first step in every few seconds, and near a border several in each second."""
+    """The first step in every few seconds, near a border in each, beside it several in each."""
     news = counter.news
     if not len(news):
         return news
@@ -155,7 +157,7 @@ def _wanted(counter: Known, borders_s: Floats) -> Indices:
     spacing_s = max(_SPACING_S, (last_s - first_s) / _MOST_SPACED)
     number = np.arange(np.floor(first_s / spacing_s), np.floor(last_s / spacing_s) + 1)
     spaced_s = borders_s[0] + spacing_s * number
-    near_s = np.add.outer(borders_s, np.arange(-_NEAR_S, _NEAR_S, _NEAR_SPACING_S))
+    near_s = np.add.outer(borders_s, _NEAR_S)
     at = counter.n_new(np.concatenate([spaced_s, near_s.ravel()]))
     wanted = np.zeros(len(news), dtype=np.bool_)
     wanted[at[at < len(news)]] = True
