@@ -271,7 +271,7 @@ class Locally:
         """
         total, number = np.zeros((2, -(-self.n // self.n_each)))
         every, same = bool(good.all()), one is other and ahead[0] == ahead[1]
-        for some in parts(len(good), _N_AT_A_TIME // self.n_each * self.n_each):
+        for some in parts(len(good), max(_N_AT_A_TIME // self.n_each, 1) * self.n_each):
             steps = _steps(one, some, ahead[0], lag)
             others = steps if same else _steps(other, some, ahead[1], lag)
             if not every:
