@@ -8,6 +8,8 @@ from typing import Any
 
 from analysis.estimation.profile import Floats
 
+INTERRUPTED = "the run was interrupted: nobody ended it in order"
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BudgetLine:

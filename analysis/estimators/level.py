@@ -33,7 +33,6 @@ _LOG_SIZE_U = np.log(3.0)
 scatters; common practice, no source."""
 
 _PUSHED_RATIO = 0.8
-_N_VOLTAGES = 20_000
 _UNSEEN_BURST_RATIO = 0.003
 """Voltage gives way under bursts that no reading shows; common practice, no source."""
 
@@ -179,8 +178,7 @@ def _noise(
 
 def _hours_per_volt(series: Series, at_s: Floats, borders: Floats) -> Floats:
     """Charge drawn up to each moment per unit of each piece's power, mAh per mW, (n, m)."""
-    every = max(1, len(series.t_s) // _N_VOLTAGES)
-    inner = series.t_s[::every]
+    inner = series.some_s
     inner = inner[(inner > borders[0]) & (inner < borders[-1])]
     edges = np.unique(np.concatenate([borders, inner]))
     per_volt = 1000 / series.voltage_at(edges)

@@ -8,6 +8,7 @@ from analysis.errors import NothingRecordedError
 from analysis.lasting.charge import Charge, Lasting, NearEmpty, Rate, Usable
 from analysis.lasting.endurance import Endurance
 from analysis.readings.run import Run
+from analysis.report import INTERRUPTED
 from analysis.statistics.inference import Interval
 from parsers.text import printable
 
@@ -95,7 +96,7 @@ def outlook(
         raise run.lacking(lacks)
     notes = [*run.notes, *run.tags.damage]
     if run.manifest.outcome is None:
-        notes.append("the run was interrupted: nobody ended it in order")
+        notes.append(INTERRUPTED)
     notes += [f"{lack.said}; {run.advice_on(lack)}" for lack in lacks]
     wanted = _known(mix_s or {}, list(names))
     return Outlook(

@@ -12,7 +12,7 @@ from rich.text import Text
 from analysis.outputs import found, wording
 from analysis.outputs.answers import answers
 from analysis.outputs.room import fitting, left_out
-from analysis.report import Amount, EnergyReport, PhoneEnergy, SegmentEnergy
+from analysis.report import INTERRUPTED, Amount, EnergyReport, PhoneEnergy, SegmentEnergy
 from parsers.text import printable
 
 Row = dict[str, str]
@@ -117,7 +117,7 @@ def _table(
 def _whole(report: EnergyReport) -> list[str]:
     lines = [printable(note, 300) for note in report.notes]
     if report.interrupted:
-        lines.append("the run was interrupted: nobody ended it in order")
+        lines.append(INTERRUPTED)
     return lines
 
 

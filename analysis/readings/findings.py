@@ -14,7 +14,7 @@ from analysis.readings.series import Series
 from analysis.readings.sleep import sleeps, spanned
 from analysis.readings.slipped import slipped
 from analysis.readings.stream import PLUGGED, SILENT, SPARSE, UNTRUSTED, found_in
-from analysis.readings.unread import silent
+from analysis.readings.unread import missed
 from parsers.text import printable
 
 _SCREEN_ON = "on"
@@ -53,13 +53,11 @@ class Findings:
         self._t_s = series.t_s
         self._levels, self._temperatures = map(series.known, ("level_pct", "temperature_c"))
         spacing_s = np.diff(series.t_s)
-        asleep = spanned(sleeps(series), series.t_s)
-        gap = silent(series, series.t_s, series.t_s) & ~asleep
         states = {
-            SILENT: gap,
+            SILENT: missed(series),
             PLUGGED: series.plugged[:-1],
             UNTRUSTED: ~series.trusted[:-1],
-            _ASLEEP: asleep,
+            _ASLEEP: spanned(sleeps(series), series.t_s),
         }
         # Seconds spent in each state up to each reading, of those that there were at all.
         self._spent_s = {

@@ -8,7 +8,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from analysis.calibrating.calibration import Calibration
-from analysis.estimation.profile import Bools, Floats
+from analysis.estimation.profile import Bools, Floats, Indices
 from analysis.readings.clock import PhoneClock, nearest
 from analysis.readings.series import Series
 from parsers.runfolder import PhoneEntry
@@ -43,19 +43,21 @@ class Recording:
 
     def taken_utc(self) -> "pd.Series[pd.Timestamp]":
         """The computer's wall clock when each reading was taken, not when it came."""
-        frame = self.readings
-        late_s = frame["host_s"].to_numpy() - self.clock.to_host(frame["t_s"].to_numpy())
-        utc: pd.Series[pd.Timestamp] = frame["host_utc"] - _microseconds(late_s)
-        return utc
+        return self._utc(slice(None), 0.0)
 
     def utc_at(self, t_s: npt.ArrayLike) -> list[datetime]:
         """The same clock at moments of the axis, each by the reading that lies closest to it."""
-        frame, wanted_s = self.readings, np.asarray(t_s, dtype=np.float64)
-        times = frame["t_s"].to_numpy()
+        wanted_s, times = np.asarray(t_s, dtype=np.float64), self.readings["t_s"].to_numpy()
         at = nearest(times, wanted_s)
-        host_s = self.clock.to_host(times[at])
-        ahead = _microseconds(wanted_s - times[at] + host_s - frame["host_s"].to_numpy()[at])
-        return [moment.to_pydatetime() for moment in frame["host_utc"].iloc[at] + ahead]
+        return [moment.to_pydatetime() for moment in self._utc(at, wanted_s - times[at])]
+
+    def _utc(self, rows: slice | Indices, later_s: Floats | float) -> "pd.Series[pd.Timestamp]":
+        """That clock so much later than when some readings were taken."""
+        frame = self.readings
+        host_s, t_s = (frame[name].to_numpy()[rows] for name in ("host_s", "t_s"))
+        ahead = _microseconds(later_s + self.clock.to_host(t_s) - host_s)
+        utc: pd.Series[pd.Timestamp] = frame["host_utc"].iloc[rows] + ahead
+        return utc
 
     def series(self, border_u_s: float = 0.0) -> Series:
         """The readings as arrays, with the standard uncertainty of a border on their axis."""

@@ -234,9 +234,14 @@ class Series:
         same = t_s is times or np.array_equal(t_s, times)
         return values if same else np.interp(t_s, times, values)
 
+    @property
+    def some_s(self) -> Floats:
+        """Moments of readings, of very many an even part: enough to tell the voltage."""
+        return self.t_s[:: max(1, len(self.t_s) // _N_VOLTAGES)]
+
     def mean_voltage_mv(self) -> float:
-        """Pack voltage, weighted with time; of very many moments, at enough of them."""
-        some_s = self.t_s[:: max(1, len(self.t_s) // _N_VOLTAGES)]
+        """Pack voltage, weighted with time."""
+        some_s = self.some_s
         return float(np.trapezoid(self.voltage_at(some_s), some_s) / np.ptp(some_s))
 
     def voltages(self) -> tuple[Floats, Floats]:

@@ -9,8 +9,7 @@ from analysis.estimation.profile import Bools, Floats, n_per_second
 from analysis.estimators import charge_counter
 from analysis.readings.recording import Recording
 from analysis.readings.series import Series
-from analysis.readings.sleep import sleeps, spanned
-from analysis.readings.unread import frozen, silent
+from analysis.readings.unread import frozen, missed
 from analysis.report import Finding
 from parsers.text import so_many
 
@@ -79,13 +78,11 @@ def _states(series: Series) -> Iterator[_Span]:
     ):
         for start_s, end_s in _spans(series.t_s, holds):
             yield said, start_s, end_s, False
-    asleep = spanned(sleeps(series), series.t_s)
-    gap = silent(series, series.t_s, series.t_s) & ~asleep
-    for first, after in _runs(gap):
+    for first, after in _runs(missed(series)):
         said = SILENT if after == first + 1 else SPARSE
         yield said, float(series.t_s[first]), float(series.t_s[after]), False
     if not series.has("awake_s") and not series.has("counter_mah"):
-        yield from _unknown_sleep(series, gap)
+        yield from _unknown_sleep(series)
     name = "current" if series.has("current_ma") else "voltage"
     for start_s, end_s in frozen(series):
         yield f"the {name} is frozen", float(start_s), float(end_s), False
@@ -128,10 +125,10 @@ def _sessions(recording: Recording) -> Iterator[_Span]:
         yield f"the phone's clock was set by {step_s:+.0f} s", times[at + 1], times[at + 1], True
 
 
-def _unknown_sleep(series: Series, gap: Bools) -> Iterator[_Span]:
+def _unknown_sleep(series: Series) -> Iterator[_Span]:
     """Much of the time lies between readings so far apart that the phone may have slept there."""
     spacing_s = np.diff(series.t_s)
-    far = (spacing_s > _DOZE_S) & ~gap
+    far = (spacing_s > _DOZE_S) & ~missed(series)
     if spacing_s[far].sum() > _MUCH * np.ptp(series.t_s):
         yield (
             f"readings are up to {spacing_s[far].max():.0f} s apart, and nothing tells whether "

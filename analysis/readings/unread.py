@@ -37,6 +37,12 @@ def silent(series: Series, times: Floats, edges: Floats) -> Bools:
 
 
 @lru_cache(maxsize=N_AT_ONCE)
+def missed(series: Series) -> Bools:
+    """Intervals between readings in which an awake phone was not read at all, (n - 1,)."""
+    return silent(series, series.t_s, series.t_s) & ~spanned(sleeps(series), series.t_s)
+
+
+@lru_cache(maxsize=N_AT_ONCE)
 def frozen(series: Series) -> Floats:
     """Stretches in which current and voltage repeat themselves though they are usually refreshed.
 
